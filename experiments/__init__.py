@@ -1,0 +1,1 @@
+"""Scenarios, comparisons, statistics, figures, reports and the command line."""

@@ -1,0 +1,303 @@
+"""The command line. The only place that prints and that sets an exit status."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import shlex
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .. import __version__
+from ..models.errors import TestbedError
+
+if TYPE_CHECKING:
+    from .result import ComparisonResult
+    from .scenario_settings import Scenario
+
+CAUTION = (
+    "Teaching and engineering software, not a medical device. It gives no advice for any "
+    "infant: local protocols and licensed clinicians decide."
+)
+
+DEFAULT_SCENARIO = "settled_night"
+
+#: Exit status: something failed on the way, the input cannot be used, stopped by hand.
+FAILED, UNUSABLE, STOPPED = 1, 2, 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the process if left out.
+
+    Returns
+    -------
+    int
+        Exit status: 0, 1 if a part failed, 2 for input that cannot be used,
+        130 if stopped by hand.
+    """
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = given.run
+    try:
+        return run(given)
+    except TestbedError as error:
+        print(f"oxytestbed {given.command}: {error}", file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        print("\nStopped; nothing was written.", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:  # the reader, such as `head`, has gone
+        sys.stderr.close()
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="oxytestbed",
+        description="A closed-loop oxygen controller testbed: try inspired-oxygen controllers "
+        "on virtual newborn infants, against adjustment by hand.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"oxytestbed {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add_compare(commands)
+    _add_check(commands)
+    _add_template(commands)
+    _add_scenarios(commands)
+    _add_cohort(commands)
+    return parser
+
+
+def _add_scenario_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "scenario",
+        nargs="?",
+        default=DEFAULT_SCENARIO,
+        help=f"name of a shipped scenario or path of a TOML file (default: {DEFAULT_SCENARIO})",
+    )
+    parser.add_argument("--infants", type=int, metavar="N", help="number of infants")
+    parser.add_argument("--hours", type=float, metavar="H", help="simulated hours, with warm-up")
+    parser.add_argument("--seed", type=int, metavar="S", help="seed of all random draws")
+    parser.add_argument(
+        "--cohort", metavar="CSV", help="infants of your own; see `oxytestbed cohort`"
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="any other setting, such as target.low_pct=91; may be repeated",
+    )
+
+
+def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "compare", help="put every arm on the same infants and write a report", epilog=CAUTION
+    )
+    _add_scenario_options(parser)
+    parser.add_argument(
+        "--controller",
+        action="append",
+        default=[],
+        metavar="[NAME=]SPEC",
+        help="one more arm: a built-in name or my_controller.py:MyController; may be repeated",
+    )
+    parser.add_argument("--workers", type=int, metavar="N", help="processes (default: all cores)")
+    parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
+    parser.set_defaults(run=_compare)
+
+
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("check", help="check a controller against the contract")
+    parser.add_argument("controller", help="my_controller.py:MyController or a built-in name")
+    parser.set_defaults(run=_check)
+
+
+def _add_template(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("template", help="write a working controller to start from")
+    parser.add_argument("path", type=Path, help="file to write, such as my_controller.py")
+    parser.add_argument("--force", action="store_true", help="overwrite the file if it exists")
+    parser.set_defaults(run=_template)
+
+
+def _add_scenarios(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "scenarios", help="list the shipped scenarios, or show one with every setting"
+    )
+    parser.add_argument("scenario", nargs="?", help="name or path of the one to show")
+    parser.set_defaults(run=_scenarios)
+
+
+def _add_cohort(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser("cohort", help="write the infants of a scenario as CSV")
+    _add_scenario_options(parser)
+    parser.add_argument("--out", required=True, type=Path, metavar="CSV", help="file to write")
+    parser.set_defaults(run=_cohort)
+
+
+def _scenario(given: argparse.Namespace) -> Scenario:
+    """Read the scenario and apply what the command line changes."""
+    from .scenario import load_scenario, override, parse_setting
+
+    named = {
+        "cohort.infants": given.infants,
+        "run.duration_h": given.hours,
+        "seed": given.seed,
+        "cohort.csv": given.cohort,
+    }
+    changes: dict[str, object] = {key: v for key, v in named.items() if v is not None}
+    changes.update(parse_setting(text) for text in given.set)
+    scenario = load_scenario(given.scenario)
+    return override(scenario, changes) if changes else scenario
+
+
+def _with_controllers(scenario: Scenario, specs: Sequence[str]) -> Scenario:
+    """Add an arm for each controller of the command line, and try to load it."""
+    from dataclasses import asdict
+
+    from ..loop.registry import load_controller
+    from .scenario import override
+
+    if not specs:
+        return scenario
+    arms = [asdict(arm) for arm in scenario.arms]
+    for text in specs:
+        name, spec = _named(text)
+        load_controller(spec)
+        arms.append({"name": name, "kind": "controller", "controller": spec})
+    return override(scenario, {"arms": arms})
+
+
+def _named(text: str) -> tuple[str, str]:
+    """Split ``name=spec``; without a name, make one of the class or built-in."""
+    name, equals, spec = text.partition("=")
+    if equals and re.fullmatch(r"[a-z0-9_-]+", name):
+        return name, spec
+    last = text.rpartition(":")[2]
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", last).lower()
+    return re.sub(r"[^a-z0-9_-]+", "_", words).strip("_") or "controller", text
+
+
+def _compare(given: argparse.Namespace) -> int:
+    from .compare import compare
+    from .progress import ProgressLine
+    from .result_folder import free_folder, refuse_taken, save
+
+    scenario = _with_controllers(_scenario(given), given.controller)
+    if given.workers is not None and given.workers < 1:
+        raise TestbedError(f"--workers: expected a whole number from 1, got {given.workers}")
+    folder = Path(given.out) if given.out else free_folder(Path("runs") / scenario.name)
+    refuse_taken(folder)
+    print(_headline(scenario))
+    line = ProgressLine(sys.stderr)
+    result = compare(
+        scenario, workers=given.workers, progress=line, command=shlex.join(_words(given))
+    )
+    line.close()
+    report = save(result, folder)
+    print(main_table_text(result))
+    for arm, error in result.failures.items():
+        print(f"arm {arm!r} failed: {error}", file=sys.stderr)
+    print(f"\nReport: {report}\n{CAUTION}")
+    return FAILED if result.failures else 0
+
+
+def _words(given: argparse.Namespace) -> list[str]:
+    """Write the command again, as one would type it."""
+    words = ["oxytestbed", "compare", str(given.scenario)]
+    for option in ("infants", "hours", "seed", "cohort", "workers", "out"):
+        value = getattr(given, option)
+        if value is not None:
+            words += [f"--{option}", str(value)]
+    for option in ("set", "controller"):
+        for value in getattr(given, option):
+            words += [f"--{option}", value]
+    return words
+
+
+def _headline(scenario: Scenario) -> str:
+    who = (
+        f"infants of {Path(scenario.cohort.csv).name}"
+        if scenario.cohort.csv
+        else f"{scenario.cohort.infants} infants"
+    )
+    arms = ", ".join(arm.name for arm in scenario.arms)
+    return f"{scenario.title}: {who} x {scenario.run.duration_h:g} h, arms {arms}"
+
+
+def main_table_text(result: ComparisonResult) -> str:
+    """Lay out the main table for the terminal: median (quartiles) by arm.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The result.
+
+    Returns
+    -------
+    str
+    """
+    from .report_tables import main_table
+
+    table = main_table(result)
+    rows = [table.head, *(row.cells for row in table.rows)]
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    return "\n" + "\n".join(line.rstrip() for line in lines)
+
+
+def _check(given: argparse.Namespace) -> int:
+    from ..loop.check import check_controller
+    from ..loop.registry import load_controller
+
+    results = check_controller(lambda: load_controller(given.controller))
+    for item in results:
+        print(f"{'pass' if item.passed else 'FAIL'}  {item.name}: {item.explanation}")
+    failed = sum(not item.passed for item in results)
+    print(f"{len(results) - failed} of {len(results)} checks passed.")
+    return FAILED if failed else 0
+
+
+def _template(given: argparse.Namespace) -> int:
+    from .template import write_template
+
+    path = write_template(given.path, force=given.force)
+    print(
+        f"Wrote {path}. Next:\n"
+        f"  oxytestbed check {path}:MyController\n"
+        f"  oxytestbed compare --controller {path}:MyController"
+    )
+    return 0
+
+
+def _scenarios(given: argparse.Namespace) -> int:
+    from .scenario import load_scenario, scenario_names, to_toml
+
+    if given.scenario:
+        print(to_toml(load_scenario(given.scenario)), end="")
+        return 0
+    for name in scenario_names():
+        scenario = load_scenario(name)
+        print(f"{name}: {scenario.title}\n    {scenario.question}")
+    return 0
+
+
+def _cohort(given: argparse.Namespace) -> int:
+    from .cohort_files import write_infants
+    from .compare import scenario_infants
+
+    infants, redraws = scenario_infants(_scenario(given))
+    write_infants(infants, given.out)
+    print(f"Wrote {len(infants)} infants to {given.out} ({redraws} draws were thrown away).")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

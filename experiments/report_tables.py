@@ -1,0 +1,380 @@
+"""The tables of a report, as rows of text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+import pandas as pd
+
+from ..loop.outcomes import OUTCOMES, Outcome
+from ..models.infants import Infants
+from .readable import (
+    NO_VALUE,
+    TRUE_SUFFIX,
+    core_outcomes,
+    number,
+    rows_by_arm,
+    shown,
+    shown_decimals,
+    shown_unit,
+)
+from .report_text import interval_level, interval_text, verdict
+from .result import ComparisonResult, error_text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """One row of a table.
+
+    Attributes
+    ----------
+    cells : tuple of str
+        As many as the table has columns.
+    kind : str
+        Class of the row in the style sheet; empty for an ordinary one.
+    """
+
+    cells: tuple[str, ...]
+    kind: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """A table of text.
+
+    Attributes
+    ----------
+    caption : str
+        What it shows and how to read it.
+    head : tuple of str
+        Column titles.
+    rows : tuple of Row
+        The rows.
+    kind : str
+        Class of the table in the style sheet: "numbers" or "words".
+    """
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[Row, ...]
+    kind: str = "numbers"
+
+
+def main_table(result: ComparisonResult) -> Table:
+    """Show the core outcomes, each with its twin on true saturation.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        Outcomes as rows, arms as columns.
+    """
+    rows: list[Row] = []
+    for item in core_outcomes(result):
+        rows.append(_outcome_row(result, item))
+        twin = OUTCOMES.get(item.name + TRUE_SUFFIX)
+        if twin is not None and twin.name in result.outcomes.columns:
+            rows.append(_outcome_row(result, twin, twin=True))
+    return Table(
+        caption="Median over infants (quartiles). Indented rows: the same by true SaO2, which no "
+        "bedside monitor shows.",
+        head=("Outcome", "Unit", *result.finished_arms),
+        rows=tuple(rows),
+    )
+
+
+def other_outcomes_table(result: ComparisonResult) -> Table:
+    """Show the outcomes that are not in the main table.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        Outcomes as rows, arms as columns.
+    """
+    above = {item.name for item in core_outcomes(result)}
+    above |= {name + TRUE_SUFFIX for name in above}
+    rest = [
+        item for item in OUTCOMES.values()
+        if item.name not in above and item.name in result.outcomes.columns
+    ]  # fmt: skip
+    rows = [_outcome_row(result, item) for item in rest]
+    rows += [_unnamed_row(result, name) for name in _unnamed(result)]
+    return Table(
+        caption="Median over infants (quartiles).",
+        head=("Outcome", "Unit", *result.finished_arms),
+        rows=tuple(rows),
+    )
+
+
+def _unnamed(result: ComparisonResult) -> list[str]:
+    """List summarised columns that the registry does not describe."""
+    return [name for name in result.summary["outcome"].unique() if name not in OUTCOMES]
+
+
+def _unnamed_row(result: ComparisonResult, name: str) -> Row:
+    table = rows_by_arm(result.summary, name)
+    cells = [_spread(table, arm) for arm in result.finished_arms]
+    return Row(cells=(name.replace("_", " "), "", *cells))
+
+
+def _outcome_row(result: ComparisonResult, item: Outcome, *, twin: bool = False) -> Row:
+    table = rows_by_arm(result.summary, item.name)
+    cells = [_spread(table, arm, item) for arm in result.finished_arms]
+    label = "by true SaO2" if twin else item.label
+    return Row(cells=(label, shown_unit(item.unit), *cells), kind="twin" if twin else "")
+
+
+def _spread(table: Mapping[str, Mapping[str, Any]], arm: str, item: Outcome | None = None) -> str:
+    if arm not in table:
+        return NO_VALUE
+    unit, decimals = (item.unit, shown_decimals(item)) if item is not None else ("-", 1)
+    median, q1, q3 = (
+        number(shown(float(table[arm][column]), unit), decimals)
+        for column in ("median", "q1", "q3")
+    )
+    return f"{median} ({q1} to {q3})" if median != NO_VALUE else NO_VALUE
+
+
+def left_out(result: ComparisonResult) -> list[str]:
+    """Say for each arm how many infants its main outcome leaves out.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    list of str
+        Arms that left nobody out are not named.
+    """
+    core = core_outcomes(result)
+    if not core:
+        return []
+    rows = rows_by_arm(result.summary, core[0].name)
+    return [
+        f"{arm}: {int(rows[arm]['left_out'])}"
+        for arm in result.finished_arms
+        if arm in rows and int(rows[arm]["left_out"]) > 0
+    ]
+
+
+def difference_table(result: ComparisonResult) -> Table:
+    """Show the paired differences of the core outcomes and of their true twins.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        A row per outcome and arm.
+    """
+    names = {item.name for item in core_outcomes(result)}
+    names |= {name + TRUE_SUFFIX for name in names}
+    rows = []
+    for item in (item for item in OUTCOMES.values() if item.name in names):
+        for row in rows_by_arm(result.paired, item.name).values():
+            rows.append(_difference_row(row, item))
+    return Table(
+        caption=f"Arm minus {result.baseline} within each infant, with the "
+        f"{interval_level(result)} % interval in brackets (bootstrap over nursing groups). "
+        "The last column reads the interval of the mean: undecided where it holds zero.",
+        head=("Outcome", "Unit", "Arm", "Mean difference", "Median difference",
+              "Infants (groups)", "Reading"),
+        rows=tuple(rows),
+    )  # fmt: skip
+
+
+def _difference_row(row: Mapping[str, Any], item: Outcome) -> Row:
+    reading = verdict(row, item) if item.direction != "-" else ""
+    return Row(
+        cells=(
+            item.label,
+            shown_unit(item.unit),
+            str(row["arm"]),
+            interval_text(row, item),
+            interval_text(row, item, "median"),
+            f"{int(row['infants'])} ({int(row['groups'])})",
+            reading,
+        ),
+        kind=reading,
+    )
+
+
+def failure_rows(result: ComparisonResult) -> list[tuple[str, str]]:
+    """List the arms that failed, with how many infants and the first error.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    list of tuple of str
+        Arm with the number of its infants that failed, and the error.
+    """
+    rows = []
+    for arm, error in result.failures.items():
+        errors = result.outcomes.loc[result.outcomes["arm"] == arm, "error"]
+        failed = sum(bool(error_text(value)) for value in errors)
+        rows.append((f"{arm} ({failed} of {len(errors)} infants)", error))
+    return rows
+
+
+def cohort_table(result: ComparisonResult) -> Table:
+    """Show the infants: median and range of each parameter.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        A row per parameter, with its unit and meaning.
+    """
+    rows = []
+    for item in fields(Infants):
+        if item.name == "infant" or item.name not in result.cohort.columns:
+            continue
+        unit = str(item.metadata["unit"])
+        middle, spread = _cohort_cells(result.cohort[item.name], unit)
+        meaning = str(item.metadata["doc"])
+        rows.append(Row(cells=(meaning, shown_unit(unit), middle, spread)))
+    return Table(
+        caption=f"{len(result.cohort)} virtual infants, drawn from published ranges; none is real.",
+        head=("Parameter", "Unit", "Median", "Range"),
+        rows=tuple(rows),
+    )
+
+
+def _cohort_cells(values: pd.Series[Any], unit: str) -> tuple[str, str]:
+    if not pd.api.types.is_numeric_dtype(values):
+        counts = values.value_counts().sort_index()
+        return ", ".join(f"{name} {count}" for name, count in counts.items()), ""
+    low, middle, high = (shown(float(values.quantile(part)), unit) for part in (0, 0.5, 1))
+    decimals = 0 if abs(middle) >= 100 else 1 if abs(middle) >= 10 else 2
+    spread = f"{number(low, decimals)} to {number(high, decimals)}"
+    return number(middle, decimals), spread
+
+
+def scenario_table(result: ComparisonResult) -> Table:
+    """Show every setting; those that the user set are marked.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        A row per setting.
+    """
+    rows = []
+    for _, row in result.scenario_table.iterrows():
+        given = str(row["source"]) != "default"
+        unit = "" if row["unit"] == "-" else str(row["unit"])
+        cells = (str(row["key"]), str(row["value"]), unit, str(row["meaning"]), str(row["source"]))
+        rows.append(Row(cells=cells, kind="given" if given else ""))
+    return Table(
+        caption="Every setting of this run. A bar at the left marks what the scenario sets itself.",
+        head=("Key", "Value", "Unit", "Meaning", "Source"),
+        rows=tuple(rows),
+        kind="words",
+    )
+
+
+def definitions_table(result: ComparisonResult) -> Table:
+    """Define every outcome that the result holds.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        A row per outcome; a twin on true saturation shares the row of its
+        original.
+    """
+    held = [item for item in OUTCOMES.values() if item.name in result.outcomes.columns]
+    names = {item.name for item in held}
+    rows = []
+    for item in held:
+        if item.name.endswith(TRUE_SUFFIX) and item.name.removesuffix(TRUE_SUFFIX) in names:
+            continue
+        twin = f"; again as {item.name}{TRUE_SUFFIX}" if item.name + TRUE_SUFFIX in names else ""
+        side = "" if item.direction == "-" else item.direction
+        cells = (item.label, shown_unit(item.unit), item.definition, side, item.name + twin)
+        rows.append(Row(cells=cells))
+    return Table(
+        caption="Outcomes by displayed SpO2. Those with a second name are counted again by true "
+        "SaO2, where every sample counts as valid.",
+        head=("Outcome", "Unit", "Definition", "Direction", "Column in outcomes.csv"),
+        rows=tuple(rows),
+        kind="words",
+    )
+
+
+def manifest_table(result: ComparisonResult) -> Table:
+    """Show seed, versions and how the run went.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    Table
+        A row per entry of the manifest.
+    """
+    entries = {"seed": result.scenario.seed} | dict(result.manifest)
+    rows = tuple(Row(cells=(key, value)) for key, value in _flat(entries))
+    return Table(caption="Where these numbers come from.", head=("Entry", "Value"), rows=rows,
+                 kind="words")  # fmt: skip
+
+
+def _flat(entries: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+    for key, value in entries.items():
+        if isinstance(value, Mapping):
+            yield from _flat(value, f"{prefix}{key}.")
+        elif isinstance(value, float):
+            yield f"{prefix}{key}", f"{value:.4g}"
+        elif isinstance(value, (list, tuple)):
+            yield f"{prefix}{key}", ", ".join(str(item) for item in value)
+        else:
+            yield f"{prefix}{key}", str(value)
+
+
+__all__ = [
+    "Row",
+    "Table",
+    "cohort_table",
+    "definitions_table",
+    "difference_table",
+    "failure_rows",
+    "left_out",
+    "main_table",
+    "manifest_table",
+    "other_outcomes_table",
+    "scenario_table",
+]

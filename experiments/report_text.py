@@ -1,0 +1,211 @@
+"""The words of a report that are computed from the numbers: what came out, and how sure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from ..loop.outcomes import OUTCOMES, Outcome
+from .readable import (
+    IN_TARGET,
+    NO_VALUE,
+    TRUE_SUFFIX,
+    core_outcomes,
+    lower_first,
+    number,
+    numbers_of,
+    rows_by_outcome,
+    shown,
+    shown_decimals,
+)
+from .result import ComparisonResult
+
+#: Outcomes that the answer gives with their numbers; the others it only names.
+KEY_OUTCOMES = (IN_TARGET, "time_below_80_pct", "time_above_target_pct")
+
+_LIMITS = (
+    "The intervals say how far another draw of such virtual infants could move these means; "
+    "they do not say how well the models match any real infant."
+)
+
+
+def interval_text(row: Mapping[str, Any], item: Outcome, statistic: str = "mean") -> str:
+    """Write a paired difference with its interval.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of the paired table.
+    item : Outcome
+        The outcome it is about.
+    statistic : {"mean", "median"}, optional
+        Which difference.
+
+    Returns
+    -------
+    str
+        Such as ``"+20.1 (18.4 to 21.9)"``; without an interval, the
+        difference alone.
+    """
+    middle, low, high = (
+        shown(float(row[column]), item.unit)
+        for column in (f"{statistic}_difference", f"{statistic}_low", f"{statistic}_high")
+    )
+    decimals = shown_decimals(item)
+    text = number(middle, decimals, signed=True)
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return text
+    ends = (number(end, decimals, signed=True) for end in (low, high))
+    return f"{text} ({' to '.join(ends)})"
+
+
+def verdict(row: Mapping[str, Any], item: Outcome) -> str:
+    """Judge one paired difference by the interval of its mean.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of the paired table.
+    item : Outcome
+        The outcome it is about.
+
+    Returns
+    -------
+    str
+        "better", "worse", or "undecided" where the interval holds zero, is
+        missing, or the outcome has no better side.
+    """
+    low, high = float(row["mean_low"]), float(row["mean_high"])
+    if not (math.isfinite(low) and math.isfinite(high)) or low <= 0 <= high:
+        return "undecided"
+    if item.direction not in ("higher better", "lower better"):
+        return "undecided"
+    return "better" if (low > 0) == (item.direction == "higher better") else "worse"
+
+
+def answer(result: ComparisonResult) -> list[str]:
+    """Say in sentences what the comparison found, all of it from its numbers.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    list of str
+        Sentences of one paragraph.
+    """
+    if not result.finished_arms:
+        return ["No arm finished, so there is no answer; the errors are below."]
+    sentences = [_opening(result), *_how_to_read(result)]
+    if not len(result.paired):
+        return [*sentences, "With one arm there is nothing to compare.", _LIMITS]
+    for arm in result.finished_arms:
+        if arm != result.baseline:
+            sentences += _arm_sentences(result, arm)
+    return [*sentences, _LIMITS]
+
+
+def _opening(result: ComparisonResult) -> str:
+    target = result.scenario.target
+    medians = ", ".join(_median_text(result, arm) for arm in result.finished_arms)
+    return (
+        f"In {_plural(len(result.cohort), 'virtual infant')}, displayed SpO2 was inside the target "
+        f"of {target.low_pct:g} to {target.high_pct:g} % for this share of the time on oxygen "
+        f"(median over infants, quartiles in brackets): {medians}."
+    )
+
+
+def _how_to_read(result: ComparisonResult) -> list[str]:
+    if not len(result.paired):
+        return []
+    return [
+        f"What follows compares with {result.baseline} within the same infants; numbers are mean "
+        f"differences in percentage points with their {interval_level(result)} % intervals."
+    ]
+
+
+def interval_level(result: ComparisonResult) -> str:
+    """Give the level of the intervals.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        Its manifest may hold `interval_level`, a fraction; 0.95 if not.
+
+    Returns
+    -------
+    str
+        In percent.
+    """
+    return f"{100 * float(result.manifest.get('interval_level', 0.95)):g}"
+
+
+def _median_text(result: ComparisonResult, arm: str) -> str:
+    values = numbers_of(result, arm, IN_TARGET)
+    if not len(values):
+        return f"{arm} {NO_VALUE}"
+    q1, median, q3 = (float(values.quantile(part)) for part in (0.25, 0.5, 0.75))
+    return f"{arm} {number(median, 1)} % ({number(q1, 1)} to {number(q3, 1)})"
+
+
+def _arm_sentences(result: ComparisonResult, arm: str) -> list[str]:
+    rows = rows_by_outcome(result.paired, arm)
+    groups: dict[str, list[str]] = {"better": [], "worse": [], "undecided": []}
+    for item in core_outcomes(result):
+        if item.name in rows and item.direction != "-":
+            row = rows[item.name]
+            groups[verdict(row, item)].append(_finding(row, item))
+    words = {
+        "better": "was better in",
+        "worse": "was worse in",
+        "undecided": "showed no clear difference in",
+    }
+    parts = [f"{words[kind]} {_listed(found)}" for kind, found in groups.items() if found]
+    if not parts:
+        return []
+    head = f"{arm[:1].upper()}{arm[1:]} {'; '.join(parts)}."
+    return [head, _worse_infants(result, arm), *_true_sentence(rows, arm)]
+
+
+def _finding(row: Mapping[str, Any], item: Outcome) -> str:
+    label = lower_first(item.label)
+    if item.name not in KEY_OUTCOMES:
+        return label
+    return f"{label} by {interval_text(row, item)}"
+
+
+def _worse_infants(result: ComparisonResult, arm: str) -> str:
+    before = numbers_of(result, result.baseline, IN_TARGET)
+    change = (numbers_of(result, arm, IN_TARGET) - before).dropna()
+    fewer = int((change < 0).sum())
+    return f"With {arm}, {fewer} of {_plural(len(change), 'infant')} spent less time in target."
+
+
+def _true_sentence(rows: Mapping[str, Mapping[str, Any]], arm: str) -> list[str]:
+    name = IN_TARGET + TRUE_SUFFIX
+    if name not in rows or name not in OUTCOMES:
+        return []
+    text = interval_text(rows[name], OUTCOMES[name])
+    return [f"By true SaO2 its time in target differed by {text} points."]
+
+
+def _listed(parts: Iterable[str]) -> str:
+    # Semicolons part the three groups, so the list inside a group uses commas.
+    items = list(parts)
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+__all__ = [
+    "KEY_OUTCOMES",
+    "answer",
+    "interval_level",
+    "interval_text",
+    "verdict",
+]

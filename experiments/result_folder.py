@@ -1,0 +1,133 @@
+"""Write a result as a folder: all of it, or nothing.
+
+Everything is first written into a folder beside the wanted one, which is
+renamed when it is complete.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+
+from ..models.errors import problem
+from .figure_set import write_figures
+from .report import render_report
+from .result import ComparisonResult
+from .scenario import to_toml
+
+#: Significant digits of numbers in the CSV files of outcomes and summaries.
+DIGITS = 10
+
+#: Decimals in traces: the display shows whole percents.
+TRACE_DECIMALS = {
+    "sao2_pct": 3,
+    "pao2_mmhg": 2,
+    "set_fio2": 4,
+    "inspired_fio2": 4,
+    "heart_rate_bpm": 1,
+}
+
+
+def free_folder(wanted: Path) -> Path:
+    """Find a folder name that is not taken, by counting up.
+
+    Parameters
+    ----------
+    wanted : Path
+        The first choice.
+
+    Returns
+    -------
+    Path
+        `wanted`, or `wanted` with -2, -3 and so on.
+    """
+    folder, number = wanted, 1
+    while folder.exists():
+        number += 1
+        folder = wanted.with_name(f"{wanted.name}-{number}")
+    return folder
+
+
+def refuse_taken(folder: Path) -> None:
+    """Refuse a folder that exists, before a run and not after it.
+
+    Parameters
+    ----------
+    folder : Path
+        Wanted for a result.
+
+    Raises
+    ------
+    TestbedError
+        If it exists.
+    """
+    if folder.exists():
+        raise problem("result folder", "a folder that does not exist yet", str(folder))
+
+
+def save(result: ComparisonResult, folder: Path | str) -> Path:
+    """Write tables, traces, figures and the report.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        What to write.
+    folder : Path or str
+        Where; it must not exist yet.
+
+    Returns
+    -------
+    Path
+        The report.
+
+    Raises
+    ------
+    TestbedError
+        If the folder exists or cannot be made.
+    """
+    wanted = Path(folder)
+    refuse_taken(wanted)
+    partial = wanted.with_name(f".{wanted.name}.partial")
+    try:
+        shutil.rmtree(partial, ignore_errors=True)
+        partial.mkdir(parents=True)
+        _write_all(result, partial)
+        partial.rename(wanted)
+    except OSError as error:
+        raise problem("result folder", "a place to write to", str(wanted), str(error)) from error
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return wanted / "report.html"
+
+
+def _write_all(result: ComparisonResult, folder: Path) -> None:
+    (folder / "scenario.toml").write_text(to_toml(result.scenario), encoding="utf-8")
+    manifest = json.dumps(dict(result.manifest), indent=2) + "\n"
+    (folder / "manifest.json").write_text(manifest, encoding="utf-8")
+    write_table(result.cohort, folder / "cohort.csv", exact=True)
+    for name in ("outcomes", "summary", "paired", "histogram", "events"):
+        write_table(getattr(result, name), folder / f"{name}.csv")
+    for (infant, arm), trace in result.traces.items():
+        write_table(trace.round(TRACE_DECIMALS), folder / f"trace_{infant}_{arm}.csv")
+    figures = folder / "figures"
+    figures.mkdir()
+    write_figures(result, figures)
+    (folder / "report.html").write_text(render_report(result), encoding="utf-8")
+
+
+def write_table(table: pd.DataFrame, path: Path, *, exact: bool = False) -> None:
+    """Write one table as CSV.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        What to write.
+    path : Path
+        Where.
+    exact : bool
+        Keep every digit, so that the numbers read back the same.
+    """
+    table.to_csv(path, index=False, float_format=None if exact else f"%.{DIGITS}g")

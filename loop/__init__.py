@@ -1,0 +1,1 @@
+"""The clock, controllers, alarms, bedside staff, the recording and the outcomes."""

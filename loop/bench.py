@@ -1,0 +1,253 @@
+"""The bench: every arm on the same infants, on one SimPy clock.
+
+A lane is one infant in one arm. The clock ticks once a second for all lanes;
+breathing events, rounds, visits and controllers are SimPy events, ordered
+within a tick by `phases`. Arms never touch each other, nor do nursing groups,
+so adding or leaving out either changes no number of any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+
+import numpy as np
+import simpy
+from numpy.typing import NDArray
+
+from ..models.disturbances import DisturbanceSettings, draw_breathing
+from ..models.errors import problem
+from ..models.gas_delivery import GasSettings
+from ..models.infants import Infants
+from ..models.oximeter import OximeterSettings
+from .alarms import Alarms, AlarmSettings
+from .arms import ArmSpec, ControllerArm
+from .breathing import breathe
+from .event_log import EventRecord
+from .patients import Patients
+from .phases import At, Phase
+from .recording import Recording
+from .signals import Settings
+from .staff import Bedside, Staff
+from .staff_settings import StaffSettings
+from .trace import Trace
+
+#: Progress is reported this often (ticks).
+PROGRESS_TICKS = 60
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchSpec:
+    """Everything that a run depends on, in a form that can be pickled.
+
+    Attributes
+    ----------
+    infants : Infants
+        The infants; each stands in every arm.
+    groups : ndarray of int, shape (infants,)
+        Nursing group of each infant.
+    arms : tuple of ArmSpec
+        The arms.
+    seed : int
+        Seed of the run.
+    duration_s, warmup_s : int
+        Length of the run and of its part that outcomes leave out.
+    target_low_pct, target_high_pct : float
+        Ends of the SpO2 target range.
+    gas, oximeter, disturbances, alarms, staff : settings
+        How the parts behave.
+    """
+
+    infants: Infants
+    groups: NDArray[np.int64]
+    arms: tuple[ArmSpec, ...]
+    seed: int
+    duration_s: int
+    warmup_s: int
+    target_low_pct: float
+    target_high_pct: float
+    gas: GasSettings = field(default_factory=GasSettings)
+    oximeter: OximeterSettings = field(default_factory=OximeterSettings)
+    disturbances: DisturbanceSettings = field(default_factory=DisturbanceSettings)
+    alarms: AlarmSettings = field(default_factory=AlarmSettings)
+    staff: StaffSettings = field(default_factory=StaffSettings)
+
+    def __post_init__(self) -> None:
+        if len(self.groups) != len(self.infants):
+            raise problem("BenchSpec.groups", f"{len(self.infants)} numbers", len(self.groups))
+        if not 0 <= self.warmup_s < self.duration_s:
+            raise problem("BenchSpec.warmup_s", "less than duration_s", self.warmup_s)
+        if not self.target_low_pct < self.target_high_pct:
+            raise problem(
+                "BenchSpec.target_low_pct", "less than target_high_pct", self.target_low_pct
+            )
+        names = [arm.name for arm in self.arms]
+        if not names or len(set(names)) != len(names):
+            raise problem("BenchSpec.arms", "one arm or more, each with its own name", names)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """What a run leaves.
+
+    Attributes
+    ----------
+    spec : BenchSpec
+        What was run.
+    recording : Recording
+        All lanes at 1 Hz.
+    events : list of EventRecord
+        What happened, in order.
+    errors : dict of str to str
+        Arms that failed, with the reason.
+    """
+
+    spec: BenchSpec
+    recording: Recording
+    events: list[EventRecord]
+    errors: dict[str, str]
+
+    def trace(self, place: int, arm: str) -> Trace:
+        """Take out one infant in one arm.
+
+        Parameters
+        ----------
+        place : int
+            Place of the infant in the run.
+        arm : str
+            Name of the arm.
+
+        Returns
+        -------
+        Trace
+        """
+        names = [item.name for item in self.spec.arms]
+        return self.recording.trace(names.index(arm) * len(self.spec.infants) + place)
+
+
+class Bench:
+    """One run, assembled and ready to go.
+
+    Parameters
+    ----------
+    spec : BenchSpec
+        What to run.
+    progress : callable, optional
+        Called now and then with the number of ticks done.
+    """
+
+    def __init__(self, spec: BenchSpec, progress: Callable[[int], None] | None = None) -> None:
+        self._spec, self._progress = spec, progress
+        self._env = simpy.Environment(initial_time=0)
+        self._events: list[EventRecord] = []
+        arms = len(spec.arms)
+        self.patients = Patients(
+            infants=spec.infants,
+            arms=arms,
+            seed=spec.seed,
+            duration_s=spec.duration_s,
+            gas=spec.gas,
+            oximeter=spec.oximeter,
+            disturbances=spec.disturbances,
+        )
+        self._count = len(spec.infants)
+        self._command = self.patients.gas.set_fio2.copy()
+        self._alarms = Alarms(
+            self.patients.lanes, spec.alarms, spec.target_low_pct, spec.target_high_pct
+        )
+        self.recording = Recording(spec.duration_s, self.patients.lanes, spec.warmup_s)
+        self._staff: dict[int, Staff] = {}
+        self._controllers: dict[str, ControllerArm] = {}
+        self._start_breathing()
+        for place, arm in enumerate(spec.arms):
+            self._start_arm(place, arm)
+        self._env.process(self._clock())
+
+    def run(self) -> Run:
+        """Run from beginning to end.
+
+        Returns
+        -------
+        Run
+        """
+        self._env.run(until=self._spec.duration_s)
+        if self._progress:
+            self._progress(self._spec.duration_s)
+        errors = {name: arm.error for name, arm in self._controllers.items() if arm.error}
+        return Run(spec=self._spec, recording=self.recording, events=self._events, errors=errors)
+
+    def _log(self, lane: int, event: str, value: float, detail: str) -> None:
+        arm, place = divmod(lane, self._count)
+        infant = int(self._spec.infants.infant[place])
+        name = self._spec.arms[arm].name
+        self._events.append(EventRecord(int(self._env.now), infant, name, event, value, detail))
+
+    def _start_breathing(self) -> None:
+        spec = self._spec
+        for place in range(self._count):
+            events = draw_breathing(
+                spec.infants, place, spec.seed, spec.duration_s, spec.disturbances
+            )
+            self._env.process(breathe(self._env, self.patients, place, events, self._log))
+
+    def _start_arm(self, place: int, arm: ArmSpec) -> None:
+        spec = self._spec
+        lanes = slice(place * self._count, (place + 1) * self._count)
+        if arm.controller is None:
+            self._staff[place] = self._make_staff(range(lanes.start, lanes.stop))
+            return
+        settings = Settings(
+            target_low_pct=spec.target_low_pct,
+            target_high_pct=spec.target_high_pct,
+            fio2_min=spec.gas.fio2_min,
+            fio2_max=spec.gas.fio2_max,
+        )
+        runner = ControllerArm(arm, self.patients, lanes, self._command, settings, self._log)
+        self._controllers[arm.name] = runner
+        self._env.process(runner.run(self._env))
+
+    def _make_staff(self, lanes: range) -> Staff:
+        spec = self._spec
+        bedside = Bedside(
+            spo2_pct=self.patients.oximeter.spo2_pct,
+            set_fio2=self.patients.gas.set_fio2,
+            command_fio2=self._command,
+            alarms=self._alarms.active,
+            target_low_pct=spec.target_low_pct,
+            target_high_pct=spec.target_high_pct,
+            fio2_min=spec.gas.fio2_min,
+            fio2_max=spec.gas.fio2_max,
+        )
+        infants = {lane: int(spec.infants.infant[lane % self._count]) for lane in lanes}
+        groups = {lane: int(spec.groups[lane % self._count]) for lane in lanes}
+        return Staff(self._env, spec.staff, bedside, infants, groups, spec.seed, self._log)
+
+    def _clock(self) -> Generator[simpy.Event, None, None]:
+        for tick in range(self._spec.duration_s):
+            yield At(self._env, 0 if tick == 0 else 1, Phase.PLANT)
+            self._tick(tick)
+            if self._progress and tick % PROGRESS_TICKS == 0:
+                self._progress(tick)
+
+    def _tick(self, tick: int) -> None:
+        patients = self.patients
+        patients.step(tick, self._command)
+        oximeter, gas = patients.oximeter, patients.gas
+        for change in self._alarms.step(tick, oximeter.spo2_pct, oximeter.valid, gas.set_fio2):
+            shown = float(oximeter.spo2_pct[change.lane])
+            event = "alarm_start" if change.began else "alarm_end"
+            self._log(change.lane, event, shown, change.alarm.name.lower())
+            staff = self._staff.get(change.lane // self._count)
+            if staff is not None:
+                staff.hear(change)
+        self.recording.write(
+            tick,
+            spo2_pct=oximeter.spo2_pct,
+            valid=oximeter.valid,
+            apnoea=patients.apnoea,
+            sao2=patients.lungs.sao2_fraction,
+            pao2_mmhg=patients.lungs.pao2_mmhg,
+            set_fio2=gas.set_fio2,
+            inspired_fio2=gas.inspired_fio2,
+            heart_rate_bpm=patients.heart.rate_bpm,
+        )

@@ -1,0 +1,1 @@
+"""The controllers that come with the testbed."""

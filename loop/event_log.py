@@ -1,0 +1,47 @@
+"""What happened during a run, as flat records with a type."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class EventRecord(NamedTuple):
+    """One thing that happened to one infant in one arm.
+
+    Attributes
+    ----------
+    time_s : int
+        Tick at which it happened.
+    infant : int
+        The infant's own number.
+    arm : str
+        Name of the arm.
+    event : str
+        What happened, such as ``apnoea_start`` or ``fio2_by_hand``.
+    value : float
+        A number that goes with it; its meaning depends on `event`.
+    detail : str
+        A word that goes with it.
+    """
+
+    time_s: int
+    infant: int
+    arm: str
+    event: str
+    value: float
+    detail: str
+
+
+#: Every type of event, with the meaning of its value and detail.
+EVENT_TYPES = {
+    "breathing_start": "a breathing event begins; value: its length in s, detail: its kind",
+    "breathing_end": "a breathing event ends; detail: its kind",
+    "alarm_start": "an alarm begins; value: displayed SpO2, detail: which alarm",
+    "alarm_end": "an alarm ends; value: displayed SpO2, detail: which alarm",
+    "alarm_unseen": "an alarm ended by itself before anyone came; value: its wait in s",
+    "visit_start": "a nurse comes to the cot; value: wait in s since the need, detail: why",
+    "visit_end": "the nurse leaves; value: length of the visit in s, detail: why",
+    "fio2_by_hand": "FiO2 is changed by hand; value: the new set FiO2, detail: why",
+    "controller_failed": "a controller gave no usable output and is out of the loop",
+    "controller_no_value": "a controller gave NaN for this infant; the FiO2 is held",
+}

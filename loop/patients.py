@@ -1,0 +1,125 @@
+"""The plant: gas delivery, infants and oximeters of all lanes, put together.
+
+Lane = arm * infants + place. Whatever comes from outside an infant's own
+state (drift, noise, lost signal) is drawn once per infant and spread over
+the arms, so an infant meets the same in each.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..models.disturbances import DisturbanceSettings
+from ..models.drift import Drift
+from ..models.gas_delivery import GasDelivery, GasSettings
+from ..models.heart import HeartRate
+from ..models.infants import Infants
+from ..models.lung_parameters import lung_parameters
+from ..models.lungs import Lungs
+from ..models.oximeter import Oximeter, OximeterSettings
+from ..models.steady import steady_state
+from .signals import BoolArray, FloatArray
+
+#: No drift or event takes the true shunt beyond this, nor gives the poorly
+#: ventilated part more than this share of ventilation.
+HIGHEST_SHUNT = 0.85
+HIGHEST_SHARE = 0.97
+
+
+class Patients:
+    """All infants of a run in all arms, with what is connected to them.
+
+    Parameters
+    ----------
+    infants : Infants
+        The infants of one arm.
+    arms : int
+        Number of arms.
+    seed : int
+        Seed of the run.
+    duration_s : int
+        Length of the run.
+    gas, oximeter, disturbances : settings
+        How gas, oximeter and drift behave.
+
+    Attributes
+    ----------
+    breathing : ndarray, shape (lanes,)
+        Share of normal ventilation; breathing events write it.
+    closed : ndarray of bool, shape (lanes,)
+        Closed airway; breathing events write it.
+    apnoea : ndarray of int, shape (lanes,)
+        Kind of breathing event; breathing events write it.
+    shunt_factor : ndarray, shape (lanes,)
+        Shunt during a breathing event over shunt without; events write it.
+    """
+
+    def __init__(
+        self,
+        *,
+        infants: Infants,
+        arms: int,
+        seed: int,
+        duration_s: int,
+        gas: GasSettings,
+        oximeter: OximeterSettings,
+        disturbances: DisturbanceSettings,
+    ) -> None:
+        count = len(infants)
+        self.infants, self.arms, self.lanes = infants, arms, arms * count
+        self._parameters = parameters = lung_parameters(infants, arms)
+        need = np.minimum(np.maximum(infants.fio2_need, gas.fio2_min), gas.fio2_max)
+        self.gas = GasDelivery(infants, arms, gas, seed, np.tile(need, arms))
+        start = steady_state(parameters, self.gas.inspired_fio2)
+        self.lungs = Lungs(parameters, start)
+        self.heart = HeartRate(infants, arms, seed)
+        self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
+        self._drift = Drift(infants, seed, disturbances)
+        self.breathing: FloatArray = np.ones(self.lanes)
+        self.closed: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
+        self.apnoea: NDArray[np.int64] = np.zeros(self.lanes, dtype=np.int64)
+        self.shunt_factor: FloatArray = np.ones(self.lanes)
+        self._stopped: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
+        self._total_ventilation = parameters.ventilation_ml_s[0] + parameters.ventilation_ml_s[1]
+        self._most_ventilation = HIGHEST_SHARE * self._total_ventilation
+        self._ventilation = parameters.ventilation_ml_s.copy()
+        self._shunt = parameters.shunt.copy()
+        self._flow = parameters.flow_ml_s.copy()
+
+    def step(self, tick: int, command_fio2: FloatArray) -> None:
+        """Advance everything by one second.
+
+        Parameters
+        ----------
+        tick : int
+            Time now (s).
+        command_fio2 : ndarray, shape (lanes,)
+            FiO2 asked of the blender (fraction).
+        """
+        self._drift_to(tick)
+        self.gas.step(command_fio2)
+        np.less(self.breathing, 0.05, out=self._stopped)
+        self.heart.step(tick, self._stopped, self.lungs.sao2_fraction)
+        np.multiply(self._parameters.flow_ml_s, self.heart.flow_factor, out=self._flow)
+        self.lungs.step(
+            self.gas.inspired_fio2,
+            self.breathing,
+            self.closed,
+            self._ventilation,
+            self._shunt,
+            self._flow,
+        )
+        self.oximeter.step(tick, self.lungs.sao2_fraction, self.heart.rate_bpm)
+
+    def _drift_to(self, tick: int) -> None:
+        shunt_factor, ventilation_factor = self._drift.row(tick)
+        self._shunt.reshape(self.arms, -1)[...] = shunt_factor
+        self._shunt *= self._parameters.shunt
+        self._shunt *= self.shunt_factor
+        np.minimum(self._shunt, HIGHEST_SHUNT, out=self._shunt)
+        poor = self._ventilation[1]
+        poor.reshape(self.arms, -1)[...] = ventilation_factor
+        poor *= self._parameters.ventilation_ml_s[1]
+        np.minimum(poor, self._most_ventilation, out=poor)
+        np.subtract(self._total_ventilation, poor, out=self._ventilation[0])

@@ -1,0 +1,93 @@
+"""The 1 Hz recording of all lanes, in compact arrays."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signals import BoolArray, FloatArray
+from .trace import Trace
+
+#: Stands for "no reading" where displayed SpO2 is kept in a byte.
+NO_READING = 255
+
+
+class Recording:
+    """Room for every sample of every lane, filled row by row.
+
+    Parameters
+    ----------
+    samples : int
+        Number of ticks.
+    lanes : int
+        Number of lanes.
+    warmup_s : int
+        Samples at the start that outcomes leave out.
+    """
+
+    def __init__(self, samples: int, lanes: int, warmup_s: int) -> None:
+        self.samples = samples
+        self.lanes = lanes
+        self.warmup_s = warmup_s
+        self._spo2_pct: NDArray[np.uint8] = np.full((samples, lanes), NO_READING, dtype=np.uint8)
+        self._apnoea: NDArray[np.uint8] = np.zeros((samples, lanes), dtype=np.uint8)
+        self._floats: dict[str, NDArray[np.float32]] = {
+            name: np.zeros((samples, lanes), dtype=np.float32)
+            for name in ("sao2", "pao2_mmhg", "set_fio2", "inspired_fio2", "heart_rate_bpm")
+        }
+        self._shown = np.zeros(lanes)
+
+    def write(
+        self,
+        tick: int,
+        *,
+        spo2_pct: FloatArray,
+        valid: BoolArray,
+        apnoea: NDArray[np.int64],
+        **signals: FloatArray,
+    ) -> None:
+        """Write one tick of all lanes.
+
+        Parameters
+        ----------
+        tick : int
+            Which row.
+        spo2_pct : ndarray, shape (lanes,)
+            Displayed SpO2 (percent).
+        valid : ndarray of bool, shape (lanes,)
+            Whether there is a reading.
+        apnoea : ndarray of int, shape (lanes,)
+            Kind of breathing event, 0 for none.
+        **signals : ndarray, shape (lanes,)
+            ``sao2`` (fraction), ``pao2_mmhg``, ``set_fio2``, ``inspired_fio2``
+            and ``heart_rate_bpm``; another name raises `KeyError`.
+        """
+        self._shown.fill(NO_READING)
+        np.copyto(self._shown, spo2_pct, where=valid)
+        self._spo2_pct[tick] = self._shown
+        self._apnoea[tick] = apnoea
+        for name, values in signals.items():
+            self._floats[name][tick] = values
+
+    def trace(self, lane: int) -> Trace:
+        """Take one lane out, in the units of `Trace`.
+
+        Parameters
+        ----------
+        lane : int
+            Which lane.
+
+        Returns
+        -------
+        Trace
+        """
+        spo2 = self._spo2_pct[:, lane].astype(np.float64)
+        spo2[spo2 == NO_READING] = np.nan
+        columns = {name: data[:, lane].astype(np.float64) for name, data in self._floats.items()}
+        columns["sao2_pct"] = 100.0 * columns.pop("sao2")
+        return Trace(
+            spo2_pct=spo2,
+            apnoea=self._apnoea[:, lane].astype(np.int64),
+            warmup_s=self.warmup_s,
+            **columns,
+        )

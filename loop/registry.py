@@ -1,0 +1,231 @@
+"""Find a controller by what a user writes: a name, a file, an entry point.
+
+A specification is a plain string, so it travels to worker processes as it is
+and each of them builds its own controller.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import inspect
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from types import MappingProxyType, ModuleType
+from typing import Any, cast
+
+from ..models.errors import TestbedError, nearest, problem
+from .controller import Controller, contract_problems, place_of
+
+ENTRY_POINT_GROUP = "oxytestbed.controllers"
+
+#: Name of a built-in: module inside `loop.controllers` and class.
+BUILT_IN: Mapping[str, str] = MappingProxyType(
+    {
+        "fixed": "fixed:FixedFiO2",
+        "pi": "pi:PI",
+    }
+)
+
+
+def controller_names() -> list[str]:
+    """List the names that `load_controller` knows without a file.
+
+    Returns
+    -------
+    list of str
+        Built-in controllers and installed entry points, sorted.
+    """
+    return sorted({*BUILT_IN, *(point.name for point in _installed())})
+
+
+def load_controller(spec: str, options: Mapping[str, Any] | None = None) -> Controller:
+    """Build the controller that a specification names.
+
+    Parameters
+    ----------
+    spec : str
+        Name of a built-in or of an installed entry point (group
+        ``oxytestbed.controllers``), or ``path/to/file.py:Name`` where `Name`
+        is a class or any callable that returns a controller. The file may
+        import what lies beside it, at its top level.
+    options : mapping, optional
+        Keyword arguments for the class.
+
+    Returns
+    -------
+    Controller
+        New, not yet reset.
+
+    Raises
+    ------
+    TestbedError
+        With the name or file and the cause, in one line.
+    """
+    where = f"controller {spec!r}"
+    factory = _factory(spec, where)
+    given = dict(options or {})
+    _check_option_names(factory, given, where)
+    try:
+        made = factory(**given)
+    except TestbedError as error:
+        raise TestbedError(f"{where}: {error}") from error
+    except Exception as error:
+        hint = f"refused its options {given}: " if given else "could not be built: "
+        raise TestbedError(f"{where}: {hint}{_cause(error)}") from error
+    for advice in contract_problems(made).values():
+        raise TestbedError(f"{where}: is not a controller yet: {advice}.")
+    return cast(Controller, made)
+
+
+def absolute_spec(spec: str, folder: Path) -> str:
+    """Make the file in a specification independent of the working folder.
+
+    Parameters
+    ----------
+    spec : str
+        As for `load_controller`.
+    folder : Path
+        Where a relative path starts, such as the folder of the scenario.
+
+    Returns
+    -------
+    str
+        The same specification, its path absolute; names are unchanged.
+    """
+    path, name = _split(spec)
+    return f"{(folder / path).resolve()}:{name}" if path else spec
+
+
+def _factory(spec: str, where: str) -> Callable[..., Any]:
+    """Find the class or callable behind a specification."""
+    if not str(spec).strip():
+        raise problem("controller", "a name or 'file.py:ClassName'", spec)
+    path, name = _split(spec)
+    if path:
+        return _from_file(Path(path), name, where)
+    if spec in BUILT_IN:
+        module, _, member = BUILT_IN[spec].partition(":")
+        built_in = importlib.import_module(f".controllers.{module}", __package__)
+        return cast(Callable[..., Any], getattr(built_in, member))
+    for point in _installed():
+        if point.name == spec:
+            return _from_entry_point(point, where)
+    hint = nearest(spec, controller_names()) + " Or give 'file.py:ClassName'."
+    raise problem("controller", "a known name", spec, hint)
+
+
+def _split(spec: str) -> tuple[str, str]:
+    """Split 'file.py:Name'; the path is empty if the text names no file."""
+    path, colon, name = spec.rpartition(":")
+    if colon and path.endswith(".py"):
+        return path, name.strip()
+    return (spec, "") if spec.endswith(".py") else ("", spec)
+
+
+def _installed() -> tuple[EntryPoint, ...]:
+    return tuple(entry_points(group=ENTRY_POINT_GROUP))
+
+
+def _from_entry_point(point: EntryPoint, where: str) -> Callable[..., Any]:
+    try:
+        found = point.load()
+    except Exception as error:
+        message = f"{where}: the installed entry point {point.value!r} fails: {_cause(error)}"
+        raise TestbedError(message) from error
+    if not callable(found):
+        raise problem(where, "a class or a function at the entry point", found)
+    return cast(Callable[..., Any], found)
+
+
+def _from_file(path: Path, name: str, where: str) -> Callable[..., Any]:
+    """Import the file under a private name and take a member of it."""
+    if not path.is_file():
+        hint = f"Looked for {path.resolve()}."
+        raise problem(where, "a file that exists", str(path), hint)
+    module = _import_file(path.resolve(), where)
+    found = getattr(module, name, None) if name else None
+    if found is None or not callable(found):
+        classes = _classes_in(module)
+        hint = f"Classes in {path}: {', '.join(classes) or 'none'}."
+        expected = "'file.py:ClassName' with a class that the file has"
+        raise problem(where, expected, name or "no class name", hint)
+    return cast(Callable[..., Any], found)
+
+
+def _classes_in(module: ModuleType) -> list[str]:
+    return sorted(
+        name
+        for name, value in vars(module).items()
+        if inspect.isclass(value) and value.__module__ == module.__name__
+    )
+
+
+def _import_file(path: Path, where: str) -> ModuleType:
+    """Run a user's file as a module; compiled anew, so an edit is never missed."""
+    name = "_oxytestbed_user_" + hashlib.sha256(str(path).encode()).hexdigest()[:16]
+    module = ModuleType(name)
+    module.__file__ = str(path)
+    module.__package__ = ""  # it stands alone; Python warns if this is left open
+    try:
+        code = compile(path.read_bytes(), str(path), "exec")
+        with _importable(path.parent):
+            sys.modules[name] = module
+            exec(code, module.__dict__)
+    except Exception as error:
+        sys.modules.pop(name, None)
+        message = f"{where}: {path} cannot be imported: {_cause(error)}"
+        raise TestbedError(message) from error
+    return module
+
+
+@contextmanager
+def _importable(folder: Path) -> Iterator[None]:
+    """Let files beside the controller be imported, and leave no trace of it.
+
+    What was imported from the folder is taken out of `sys.modules` again, so
+    that two controllers may each have a `helpers.py` of their own.
+    """
+    path_before, modules_before = list(sys.path), set(sys.modules)
+    sys.path.insert(0, str(folder))
+    importlib.invalidate_caches()
+    try:
+        yield
+    finally:
+        sys.path[:] = path_before
+        for name in set(sys.modules) - modules_before:
+            origin = getattr(sys.modules[name], "__file__", None)
+            private = name.startswith("_oxytestbed_user_")
+            if origin and not private and Path(origin).is_relative_to(folder):
+                del sys.modules[name]
+
+
+def _check_option_names(factory: Callable[..., Any], given: Mapping[str, Any], where: str) -> None:
+    """Name the nearest option for one that does not exist."""
+    try:
+        parameters = inspect.signature(factory).parameters.values()
+    except (TypeError, ValueError):
+        return
+    if any(item.kind is inspect.Parameter.VAR_KEYWORD for item in parameters):
+        return
+    positional = (inspect.Parameter.POSITIONAL_ONLY, inspect.Parameter.VAR_POSITIONAL)
+    valid = [item.name for item in parameters if item.kind not in positional]
+    for key in given:
+        if key not in valid:
+            hint = nearest(key, valid) if valid else "It takes no options."
+            raise problem(where, "an option that it has", key, hint)
+
+
+def _cause(error: Exception) -> str:
+    """Say in one line what went wrong, with file and line where they are known."""
+    if isinstance(error, SyntaxError):
+        return f"syntax error in {error.filename}, line {error.lineno}: {error.msg}"
+    place = place_of(error)
+    text = " ".join(str(error).split()) or "no message"
+    hint = ""
+    if "relative import" in text:
+        hint = " Write `import helper` in place of `from . import helper`."
+    return f"{type(error).__name__}: {text}{f' ({place})' if place else ''}{hint}"

@@ -1,0 +1,1 @@
+"""Blood, lungs, infants, disturbances, gas delivery, oximeter: arrays in, arrays out."""

@@ -1,0 +1,271 @@
+"""The pulse oximeter: what it shows of the arterial saturation, how late, and when nothing.
+
+In this order: delay from the lung to the probe, bias of the infant's probe,
+averaging, rounding to whole percent, noise, lost signal. The published noise
+is that of the displayed value, so it comes after the averaging.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .errors import problem
+from .infants import FloatArray, Infants
+from .oximeter_noise import PROLONGED_SHARE, OximeterNoise, mean_dropout_s
+from .settings import quantity, validate
+from .streams import BLOCK_TICKS
+
+#: Samples are averaged as whole numbers of this part of a percent (and of a beat per minute), so
+#: that the running sum is exact: it cannot drift, and depends on nothing outside its window.
+_PARTS = float(2**20)
+
+#: Above this displayed saturation the noise is that published for SaO2 >= 97 %.
+_LOW_NOISE_UP_TO_PCT = 96.5
+
+#: At most this share of the time may be lost; at more, the episodes would have no gaps.
+_MOST_LOST_SHARE = 0.9
+
+
+@dataclass(frozen=True, kw_only=True)
+class OximeterSettings:
+    """Oximeter of every infant in a run."""
+
+    averaging_s: int = quantity(
+        unit="s", low=1, high=16, default=8, doc="averaging time, in whole seconds"
+    )
+    noise_scale: float = quantity(
+        unit="-", low=0, high=3, default=1.0, doc="factor on the published noise; 0 for none"
+    )
+    dropout_rate_per_h: float = quantity(
+        unit="1/h", low=0, high=60, default=1.1, doc="lost-signal episodes (Lim 2015, on CPAP)"
+    )
+    prolonged_dropout_share: float = quantity(
+        unit="fraction",
+        low=0,
+        high=1,
+        default=PROLONGED_SHARE,
+        doc="share of the lost-signal episodes that last 60 s or more",
+    )
+    bias_scale: float = quantity(
+        unit="-", low=0, high=3, default=1.0, doc="factor on each infant's probe bias; 0 for none"
+    )
+
+    def __post_init__(self) -> None:
+        validate(self)
+        if not isinstance(self.averaging_s, int):
+            raise problem("OximeterSettings.averaging_s", "whole seconds", self.averaging_s)
+        lost_share = self.dropout_rate_per_h * mean_dropout_s(self.prolonged_dropout_share) / 3600.0
+        if lost_share > _MOST_LOST_SHARE:
+            raise problem(
+                "OximeterSettings.dropout_rate_per_h",
+                f"episodes that fill at most {_MOST_LOST_SHARE:.0%} of the time",
+                self.dropout_rate_per_h,
+                f"With this prolonged_dropout_share they would fill {lost_share:.0%}.",
+            )
+
+
+class Oximeter:
+    """Oximeters of all lanes, one step a second.
+
+    The arrays are overwritten at each step. Lanes are arm-major: lane = arm x infants + place.
+
+    Parameters
+    ----------
+    infants : Infants
+        The infants of every arm: numbers, delays, probe biases, resting heart rates.
+    arms : int
+        How many arms each infant is in; noise and lost signal are the same in all.
+    settings : OximeterSettings
+        Averaging, noise, lost signal.
+    seed : int
+        Seed of the run.
+    duration_s : int
+        Length of the run; the signal is not lost after it.
+    initial_sao2_fraction : ndarray, shape (lanes,)
+        SaO2 (fraction) that has been constant for long.
+
+    Attributes
+    ----------
+    spo2_pct : ndarray, shape (lanes,)
+        Displayed SpO2 in whole percent, 1 to 100; NaN where `valid` is False.
+    valid : ndarray of bool, shape (lanes,)
+        Whether a reading is shown.
+    signal_quality : ndarray, shape (lanes,)
+        The oximeter's own confidence, 0 to 1: less with noise, falling ahead of a lost signal, 0
+        only while it is lost.
+    pulse_rate_bpm : ndarray, shape (lanes,)
+        Pulse rate (1/min), averaged like the saturation, in whole beats; NaN where not `valid`.
+
+    Notes
+    -----
+    The noise is a first-order Gaussian process with the averaging time as its time constant, put
+    through the published distribution (Electronics 2022;11(9):1314). With that constant the
+    noise changes from second to second as much as an average over that time does when its
+    newest sample replaces the oldest: correlation exp(-1/N), near 1 - 1/N. Its spread does not
+    depend on the averaging time, because the publication gives one distribution for all.
+    """
+
+    def __init__(
+        self,
+        infants: Infants,
+        arms: int,
+        settings: OximeterSettings,
+        seed: int,
+        duration_s: int,
+        initial_sao2_fraction: FloatArray,
+    ) -> None:
+        lanes = arms * len(infants)
+        initial = np.asarray(initial_sao2_fraction, dtype=np.float64)
+        if initial.shape != (lanes,) or not np.isfinite(initial).all():
+            raise problem(
+                "Oximeter.initial_sao2_fraction", f"finite numbers of shape ({lanes},)", initial
+            )
+        self.settings = settings
+        self._lanes = lanes
+        self._next_tick = 0
+        self._noise = OximeterNoise(
+            infants.infant,
+            seed,
+            correlation_time_s=float(settings.averaging_s),
+            noise_scale=settings.noise_scale,
+            dropout_rate_per_h=settings.dropout_rate_per_h,
+            prolonged_dropout_share=settings.prolonged_dropout_share,
+            duration_s=duration_s,
+        )
+        self._noise.draw(0)
+        self._set_up_delay(infants, arms, initial)
+        self._set_up_average(infants, arms, initial)
+        self._set_up_display(arms, len(infants))
+
+    def _set_up_delay(self, infants: Infants, arms: int, initial: FloatArray) -> None:
+        whole_s = np.floor(infants.circulation_delay_s)
+        self._fraction = np.tile(infants.circulation_delay_s - whole_s, arms)
+        back = np.tile(whole_s.astype(np.intp), arms)
+        self._depth = int(back.max(initial=0)) + 1
+        # Each sample is written twice, `depth` rows apart, so that no index has to be wrapped.
+        self._ring = np.repeat(initial[np.newaxis, :], 2 * self._depth, axis=0)
+        self._flat_ring = self._ring.reshape(-1)
+        self._first_index = (self._depth - back) * self._lanes + np.arange(self._lanes)
+        self._index = np.empty(self._lanes, dtype=np.intp)
+        self._row = 0
+        self._newer = initial.copy()
+        self._older = initial.copy()
+        self._delayed = initial.copy()
+
+    def _set_up_average(self, infants: Infants, arms: int, initial: FloatArray) -> None:
+        lanes = self._lanes
+        bias_pct = np.tile(infants.spo2_bias_pct, arms) * self.settings.bias_scale
+        self._bias_parts = bias_pct * _PARTS
+        # Saturation in the first half, heart rate in the second: one running sum for both.
+        self._sample = np.empty(2 * lanes)
+        self._saturation_sample = self._sample[:lanes]
+        self._heart_sample = self._sample[lanes:]
+        self._take_sample(initial, np.tile(infants.heart_rate_bpm, arms))
+        self._window = np.repeat(self._sample[np.newaxis, :], self.settings.averaging_s, axis=0)
+        self._sum = self._sample * float(self.settings.averaging_s)
+        self._whole = np.empty(2 * lanes)
+        self._oldest = 0
+        self._average()
+
+    def _set_up_display(self, arms: int, infants: int) -> None:
+        lanes = self._lanes
+        self.spo2_pct = np.clip(self._whole[:lanes], 1.0, 100.0)
+        self.pulse_rate_bpm = self._whole[lanes:].copy()
+        self.valid = np.ones(lanes, dtype=np.bool_)
+        self.signal_quality = np.ones(lanes)
+        self._lost = np.zeros(lanes, dtype=np.bool_)
+        self._is_high = np.zeros(lanes, dtype=np.bool_)
+        self._low_pct = np.zeros(lanes)
+        self._high_pct = np.zeros(lanes)
+        # An infant's row goes to all arms at once through these.
+        self._low_by_arm = self._low_pct.reshape(arms, infants)
+        self._high_by_arm = self._high_pct.reshape(arms, infants)
+        self._quality_by_arm = self.signal_quality.reshape(arms, infants)
+
+    def step(self, tick: int, sao2_fraction: FloatArray, heart_rate_bpm: FloatArray) -> None:
+        """Advance one second.
+
+        Parameters
+        ----------
+        tick : int
+            This second's number: 0 at the first call, then one more each time.
+        sao2_fraction : ndarray, shape (lanes,)
+            True arterial saturation where the blood leaves the lung (fraction).
+        heart_rate_bpm : ndarray, shape (lanes,)
+            True heart rate (1/min).
+
+        Raises
+        ------
+        TestbedError
+            If a tick is left out or repeated, or, once a block, if NaN has come in.
+        """
+        row = self._find_row(tick)
+        self._delay(sao2_fraction)
+        self._take_sample(self._delayed, heart_rate_bpm)
+        self._average()
+        self._display(row)
+
+    def _find_row(self, tick: int) -> int:
+        """Check the order of ticks and draw the next block of noise when this one is used up."""
+        if tick != self._next_tick:
+            raise problem(
+                "Oximeter.step, tick", f"tick {self._next_tick}", tick, "Leave out no tick."
+            )
+        if tick > 0 and tick % BLOCK_TICKS == 0:
+            if not np.isfinite(self._sum).all():
+                raise problem("Oximeter.step", "finite saturations and heart rates", "NaN")
+            self._noise.draw(tick)
+        self._next_tick = tick + 1
+        return tick % BLOCK_TICKS
+
+    def _delay(self, sao2_fraction: FloatArray) -> None:
+        """Look each lane's delay back, between two samples for the part of a second."""
+        self._ring[self._row] = sao2_fraction
+        self._ring[self._row + self._depth] = sao2_fraction
+        np.add(self._first_index, self._row * self._lanes, out=self._index)
+        self._row = (self._row + 1) % self._depth
+        # With a constant delay, the older of the two is what the newer was a second ago.
+        self._newer, self._older = self._older, self._newer
+        # mode="clip": with the default, NumPy buffers `out`. The index never needs clipping.
+        self._flat_ring.take(self._index, out=self._newer, mode="clip")
+        np.subtract(self._older, self._newer, out=self._delayed)
+        np.multiply(self._delayed, self._fraction, out=self._delayed)
+        np.add(self._delayed, self._newer, out=self._delayed)
+
+    def _take_sample(self, saturation: FloatArray, heart_rate_bpm: FloatArray) -> None:
+        """Put saturation with bias, and heart rate, into whole parts."""
+        np.multiply(saturation, 100.0 * _PARTS, out=self._saturation_sample)
+        np.add(self._saturation_sample, self._bias_parts, out=self._saturation_sample)
+        np.multiply(heart_rate_bpm, _PARTS, out=self._heart_sample)
+        np.rint(self._sample, out=self._sample)
+
+    def _average(self) -> None:
+        """Replace the oldest sample in the running sum and round the average half-up."""
+        oldest = self._window[self._oldest]
+        np.subtract(self._sum, oldest, out=self._sum)
+        np.add(self._sum, self._sample, out=self._sum)
+        oldest[...] = self._sample
+        self._oldest = (self._oldest + 1) % len(self._window)
+        np.divide(self._sum, len(self._window) * _PARTS, out=self._whole)
+        np.add(self._whole, 0.5, out=self._whole)
+        np.floor(self._whole, out=self._whole)
+
+    def _display(self, row: int) -> None:
+        """Add the noise, blank what is lost."""
+        whole_pct, whole_bpm = self._whole[: self._lanes], self._whole[self._lanes :]
+        self._low_by_arm[...] = self._noise.low_pct[row]
+        self._high_by_arm[...] = self._noise.high_pct[row]
+        self._quality_by_arm[...] = self._noise.quality_pct[row]
+        np.greater(whole_pct, _LOW_NOISE_UP_TO_PCT, out=self._is_high)
+        np.copyto(self._low_pct, self._high_pct, where=self._is_high)
+        np.add(whole_pct, self._low_pct, out=self.spo2_pct)
+        np.maximum(self.spo2_pct, 1.0, out=self.spo2_pct)
+        np.minimum(self.spo2_pct, 100.0, out=self.spo2_pct)
+        np.equal(self.signal_quality, 0.0, out=self._lost)
+        np.logical_not(self._lost, out=self.valid)
+        np.divide(self.signal_quality, 100.0, out=self.signal_quality)
+        np.copyto(self.pulse_rate_bpm, whole_bpm)
+        np.copyto(self.spo2_pct, np.nan, where=self._lost)
+        np.copyto(self.pulse_rate_bpm, np.nan, where=self._lost)
