@@ -294,7 +294,10 @@ def _cohort(given: argparse.Namespace) -> int:
     from .compare import scenario_infants
 
     infants, redraws = scenario_infants(_scenario(given))
-    write_infants(infants, given.out)
+    try:
+        write_infants(infants, given.out)
+    except OSError as error:
+        raise TestbedError(f"cannot write {given.out}: {error.strerror}") from error
     print(f"Wrote {len(infants)} infants to {given.out} ({redraws} draws were thrown away).")
     return 0
 

@@ -23,6 +23,7 @@ from ..loop.bench import BenchSpec
 from ..loop.event_log import EventRecord
 from ..loop.event_outcomes import EVENT_OUTCOMES
 from ..loop.outcomes import OUTCOMES
+from ..loop.registry import load_controller
 from ..loop.trace import Trace
 from ..models.cohort import draw_infants
 from ..models.infants import Infants
@@ -73,6 +74,9 @@ def compare(
         If the scenario, its cohort or a controller cannot be used.
     """
     resolved = load_scenario(scenario) if isinstance(scenario, str) else scenario
+    for arm in resolved.arms:
+        if arm.kind == "controller":
+            load_controller(arm.controller, arm.options)  # refused now, not after hours
     begun, clock = datetime.now(UTC), time.perf_counter()
     infants, redraws = scenario_infants(resolved)
     check_trace_infants(resolved, infants.infant.tolist())

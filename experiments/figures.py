@@ -16,7 +16,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from ..loop.outcomes import Outcome
+from ..loop.outcome import Described
 from .readable import (
     IN_TARGET,
     SHARES,
@@ -24,8 +24,6 @@ from .readable import (
     core_outcomes,
     numbers_of,
     rows_by_arm,
-    shown,
-    shown_unit,
 )
 from .result import ComparisonResult
 from .style import (
@@ -193,6 +191,7 @@ def paired_differences(result: ComparisonResult) -> Figure:
     columns = 2 if len(panels_for) > 1 else 1
     rows = max(1, -(-len(panels_for) // columns))
     figure = Figure(figsize=(WIDTH_IN, rows * (0.85 + 0.2 * len(arms))))
+    figure.set_layout_engine("constrained", w_pad=0.1)
     panels = figure.subplots(rows, columns, squeeze=False, sharey=True)
     for axes, item in zip(panels.flat, panels_for, strict=False):
         _difference_panel(axes, result, item, arms)
@@ -205,7 +204,7 @@ def paired_differences(result: ComparisonResult) -> Figure:
 
 
 def _difference_panel(
-    axes: Axes, result: ComparisonResult, item: Outcome, arms: Sequence[str]
+    axes: Axes, result: ComparisonResult, item: Described, arms: Sequence[str]
 ) -> None:
     styles = arm_styles(result.arms)
     table = rows_by_arm(result.paired, item.name)
@@ -214,7 +213,7 @@ def _difference_panel(
             continue
         style = styles[arm]
         mean, low, high, median = (
-            shown(float(table[arm][name]), item.unit)
+            float(table[arm][name])
             for name in ("mean_difference", "mean_low", "mean_high", "median_difference")
         )
         axes.plot((low, high), (place, place), color=INK, linewidth=1.8)
@@ -230,7 +229,7 @@ def _difference_panel(
     axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]))
     axes.set_title(item.label, fontsize=8.5)
     arrow = {"higher better": "better →", "lower better": "← better"}.get(item.direction, "")
-    unit = {"%": "points", "": "-"}.get(shown_unit(item.unit), item.unit)
+    unit = "points" if item.unit == "%" else item.unit
     axes.set_xlabel(f"{unit}    {arrow}" if arrow else unit, fontsize=8)
 
 
@@ -241,10 +240,12 @@ def _symmetric(axes: Axes) -> None:
     axes.set_xlim(min(low, -room), max(high, room))
 
 
-def _differs(result: ComparisonResult, item: Outcome) -> bool:
+def _differs(result: ComparisonResult, item: Described) -> bool:
     """Tell whether any arm differs; what is the same by construction needs no panel."""
     rows = rows_by_arm(result.paired, item.name).values()
-    return any(row["mean_low"] != 0 or row["mean_high"] != 0 for row in rows)
+    return any(
+        row["mean_difference"] != 0 or row["mean_low"] < 0 or row["mean_high"] > 0 for row in rows
+    )
 
 
 @styled

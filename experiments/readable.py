@@ -7,8 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from ..loop.outcomes import OUTCOMES, Outcome
+from ..loop.event_outcomes import EVENT_OUTCOMES
+from ..loop.outcome import Described
+from ..loop.outcomes import OUTCOMES
 from .result import ComparisonResult
+
+#: Every outcome by name, those of the record before those of the event log.
+DESCRIBED: dict[str, Described] = {**OUTCOMES, **EVENT_OUTCOMES}
 
 IN_TARGET = "time_in_target_pct"
 SHARES = ("time_below_target_pct", IN_TARGET, "time_above_target_pct")
@@ -84,7 +89,7 @@ def _keyed(table: pd.DataFrame, key: str) -> dict[str, dict[str, Any]]:
     return {str(row[key]): {str(name): row[name] for name in row} for row in records}
 
 
-def core_outcomes(result: ComparisonResult) -> list[Outcome]:
+def core_outcomes(result: ComparisonResult) -> list[Described]:
     """List the core outcomes on displayed saturation that the result holds.
 
     Parameters
@@ -94,13 +99,13 @@ def core_outcomes(result: ComparisonResult) -> list[Outcome]:
 
     Returns
     -------
-    list of Outcome
+    list of Described
         In the order of the registry, without the twins on true saturation.
     """
     known = set(result.outcomes.columns)
     return [
         item
-        for item in OUTCOMES.values()
+        for item in DESCRIBED.values()
         if item.core and item.name in known and not item.name.endswith(TRUE_SUFFIX)
     ]
 
@@ -165,21 +170,6 @@ def shown(value: float, unit: str) -> float:
     return 100.0 * value if unit == "fraction" else value
 
 
-def shown_decimals(item: Outcome) -> int:
-    """Give the digits after the point in the unit of `shown_unit`.
-
-    Parameters
-    ----------
-    item : Outcome
-        The outcome.
-
-    Returns
-    -------
-    int
-    """
-    return max(0, item.decimals - 2) if item.unit == "fraction" else item.decimals
-
-
 def lower_first(text: str) -> str:
     """Begin a label with a small letter, unless its first word is a symbol.
 
@@ -197,6 +187,7 @@ def lower_first(text: str) -> str:
 
 
 __all__ = [
+    "DESCRIBED",
     "IN_TARGET",
     "MINUS",
     "NO_VALUE",
@@ -209,6 +200,5 @@ __all__ = [
     "rows_by_arm",
     "rows_by_outcome",
     "shown",
-    "shown_decimals",
     "shown_unit",
 ]

@@ -8,16 +8,16 @@ from typing import Any
 
 import pandas as pd
 
-from ..loop.outcomes import OUTCOMES, Outcome
+from ..loop.outcome import Described
 from ..models.infants import Infants
 from .readable import (
+    DESCRIBED,
     NO_VALUE,
     TRUE_SUFFIX,
     core_outcomes,
     number,
     rows_by_arm,
     shown,
-    shown_decimals,
     shown_unit,
 )
 from .report_text import interval_level, interval_text, verdict
@@ -78,7 +78,7 @@ def main_table(result: ComparisonResult) -> Table:
     rows: list[Row] = []
     for item in core_outcomes(result):
         rows.append(_outcome_row(result, item))
-        twin = OUTCOMES.get(item.name + TRUE_SUFFIX)
+        twin = DESCRIBED.get(item.name + TRUE_SUFFIX)
         if twin is not None and twin.name in result.outcomes.columns:
             rows.append(_outcome_row(result, twin, twin=True))
     return Table(
@@ -105,7 +105,7 @@ def other_outcomes_table(result: ComparisonResult) -> Table:
     above = {item.name for item in core_outcomes(result)}
     above |= {name + TRUE_SUFFIX for name in above}
     rest = [
-        item for item in OUTCOMES.values()
+        item for item in DESCRIBED.values()
         if item.name not in above and item.name in result.outcomes.columns
     ]  # fmt: skip
     rows = [_outcome_row(result, item) for item in rest]
@@ -119,7 +119,7 @@ def other_outcomes_table(result: ComparisonResult) -> Table:
 
 def _unnamed(result: ComparisonResult) -> list[str]:
     """List summarised columns that the registry does not describe."""
-    return [name for name in result.summary["outcome"].unique() if name not in OUTCOMES]
+    return [name for name in result.summary["outcome"].unique() if name not in DESCRIBED]
 
 
 def _unnamed_row(result: ComparisonResult, name: str) -> Row:
@@ -128,22 +128,22 @@ def _unnamed_row(result: ComparisonResult, name: str) -> Row:
     return Row(cells=(name.replace("_", " "), "", *cells))
 
 
-def _outcome_row(result: ComparisonResult, item: Outcome, *, twin: bool = False) -> Row:
+def _outcome_row(result: ComparisonResult, item: Described, *, twin: bool = False) -> Row:
     table = rows_by_arm(result.summary, item.name)
     cells = [_spread(table, arm, item) for arm in result.finished_arms]
     label = "by true SaO2" if twin else item.label
     return Row(cells=(label, shown_unit(item.unit), *cells), kind="twin" if twin else "")
 
 
-def _spread(table: Mapping[str, Mapping[str, Any]], arm: str, item: Outcome | None = None) -> str:
+def _spread(table: Mapping[str, Mapping[str, Any]], arm: str, item: Described | None = None) -> str:
     if arm not in table:
         return NO_VALUE
-    unit, decimals = (item.unit, shown_decimals(item)) if item is not None else ("-", 1)
+    decimals = item.decimals if item is not None else 1
     median, q1, q3 = (
-        number(shown(float(table[arm][column]), unit), decimals)
-        for column in ("median", "q1", "q3")
+        number(float(table[arm][column]), decimals) for column in ("median", "q1", "q3")
     )
-    return f"{median} ({q1} to {q3})" if median != NO_VALUE else NO_VALUE
+    alone = median == NO_VALUE or int(table[arm]["infants"]) == 1
+    return median if alone else f"{median} ({q1} to {q3})"
 
 
 def left_out(result: ComparisonResult) -> list[str]:
@@ -186,7 +186,7 @@ def difference_table(result: ComparisonResult) -> Table:
     names = {item.name for item in core_outcomes(result)}
     names |= {name + TRUE_SUFFIX for name in names}
     rows = []
-    for item in (item for item in OUTCOMES.values() if item.name in names):
+    for item in (item for item in DESCRIBED.values() if item.name in names):
         for row in rows_by_arm(result.paired, item.name).values():
             rows.append(_difference_row(row, item))
     return Table(
@@ -199,7 +199,7 @@ def difference_table(result: ComparisonResult) -> Table:
     )  # fmt: skip
 
 
-def _difference_row(row: Mapping[str, Any], item: Outcome) -> Row:
+def _difference_row(row: Mapping[str, Any], item: Described) -> Row:
     reading = verdict(row, item) if item.direction != "-" else ""
     return Row(
         cells=(
@@ -211,7 +211,7 @@ def _difference_row(row: Mapping[str, Any], item: Outcome) -> Row:
             f"{int(row['infants'])} ({int(row['groups'])})",
             reading,
         ),
-        kind=reading,
+        kind=reading.replace(" ", "-"),
     )
 
 
@@ -255,13 +255,18 @@ def cohort_table(result: ComparisonResult) -> Table:
             continue
         unit = str(item.metadata["unit"])
         middle, spread = _cohort_cells(result.cohort[item.name], unit)
-        meaning = str(item.metadata["doc"])
+        meaning = _plain(item.metadata["doc"])
         rows.append(Row(cells=(meaning, shown_unit(unit), middle, spread)))
     return Table(
         caption=f"{len(result.cohort)} virtual infants, drawn from published ranges; none is real.",
         head=("Parameter", "Unit", "Median", "Range"),
         rows=tuple(rows),
     )
+
+
+def _plain(meaning: object) -> str:
+    """Drop the marks that only a reader of source code needs."""
+    return str(meaning).replace("`", "")
 
 
 def _cohort_cells(values: pd.Series[Any], unit: str) -> tuple[str, str]:
@@ -291,7 +296,13 @@ def scenario_table(result: ComparisonResult) -> Table:
     for _, row in result.scenario_table.iterrows():
         given = str(row["source"]) != "default"
         unit = "" if row["unit"] == "-" else str(row["unit"])
-        cells = (str(row["key"]), str(row["value"]), unit, str(row["meaning"]), str(row["source"]))
+        cells = (
+            str(row["key"]),
+            str(row["value"]),
+            unit,
+            _plain(row["meaning"]),
+            str(row["source"]),
+        )
         rows.append(Row(cells=cells, kind="given" if given else ""))
     return Table(
         caption="Every setting of this run. A bar at the left marks what the scenario sets itself.",
@@ -315,7 +326,7 @@ def definitions_table(result: ComparisonResult) -> Table:
         A row per outcome; a twin on true saturation shares the row of its
         original.
     """
-    held = [item for item in OUTCOMES.values() if item.name in result.outcomes.columns]
+    held = [item for item in DESCRIBED.values() if item.name in result.outcomes.columns]
     names = {item.name for item in held}
     rows = []
     for item in held:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..loop.outcomes import OUTCOMES, Outcome
+from ..loop.outcome import Described
 from .readable import (
+    DESCRIBED,
     IN_TARGET,
     NO_VALUE,
     TRUE_SUFFIX,
@@ -16,13 +18,31 @@ from .readable import (
     number,
     numbers_of,
     rows_by_outcome,
-    shown,
-    shown_decimals,
 )
 from .result import ComparisonResult
 
 #: Outcomes that the answer gives with their numbers; the others it only names.
 KEY_OUTCOMES = (IN_TARGET, "time_below_80_pct", "time_above_target_pct")
+
+#: With fewer nursing groups a bootstrap over them gives intervals that are
+#: too narrow; where to draw the line is common practice, no source.
+ENOUGH_GROUPS = 10
+
+#: How the answer introduces the outcomes of each verdict.
+_KIND_WORDS = {
+    "better": "was better in",
+    "worse": "was worse in",
+    "undecided": "showed no clear difference in",
+    "no interval": "differed in",
+}
+
+#: A number and its unit stay on one line.
+_HELD_TOGETHER = re.compile(r"(?<=\d) (?=%|s\b|h\b)")
+
+_ONE_CASE = (
+    "There are too few nursing groups for intervals: this shows what can happen, not what usually "
+    "does, and not how well the models match any real infant."
+)
 
 _LIMITS = (
     "The intervals say how far another draw of such virtual infants could move these means; "
@@ -30,14 +50,14 @@ _LIMITS = (
 )
 
 
-def interval_text(row: Mapping[str, Any], item: Outcome, statistic: str = "mean") -> str:
+def interval_text(row: Mapping[str, Any], item: Described, statistic: str = "mean") -> str:
     """Write a paired difference with its interval.
 
     Parameters
     ----------
     row : mapping
         A row of the paired table.
-    item : Outcome
+    item : Described
         The outcome it is about.
     statistic : {"mean", "median"}, optional
         Which difference.
@@ -49,35 +69,36 @@ def interval_text(row: Mapping[str, Any], item: Outcome, statistic: str = "mean"
         difference alone.
     """
     middle, low, high = (
-        shown(float(row[column]), item.unit)
+        float(row[column])
         for column in (f"{statistic}_difference", f"{statistic}_low", f"{statistic}_high")
     )
-    decimals = shown_decimals(item)
-    text = number(middle, decimals, signed=True)
+    text = number(middle, item.decimals, signed=True)
     if not (math.isfinite(low) and math.isfinite(high)):
         return text
-    ends = (number(end, decimals, signed=True) for end in (low, high))
+    ends = (number(end, item.decimals, signed=True) for end in (low, high))
     return f"{text} ({' to '.join(ends)})"
 
 
-def verdict(row: Mapping[str, Any], item: Outcome) -> str:
+def verdict(row: Mapping[str, Any], item: Described) -> str:
     """Judge one paired difference by the interval of its mean.
 
     Parameters
     ----------
     row : mapping
         A row of the paired table.
-    item : Outcome
+    item : Described
         The outcome it is about.
 
     Returns
     -------
     str
-        "better", "worse", or "undecided" where the interval holds zero, is
-        missing, or the outcome has no better side.
+        "better", "worse", "undecided" where the interval holds zero or the
+        outcome has no better side, or "no interval" where there is none.
     """
     low, high = float(row["mean_low"]), float(row["mean_high"])
-    if not (math.isfinite(low) and math.isfinite(high)) or low <= 0 <= high:
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "no interval"
+    if low <= 0 <= high:
         return "undecided"
     if item.direction not in ("higher better", "lower better"):
         return "undecided"
@@ -100,30 +121,47 @@ def answer(result: ComparisonResult) -> list[str]:
     if not result.finished_arms:
         return ["No arm finished, so there is no answer; the errors are below."]
     sentences = [_opening(result), *_how_to_read(result)]
-    if not len(result.paired):
-        return [*sentences, "With one arm there is nothing to compare.", _LIMITS]
     for arm in result.finished_arms:
         if arm != result.baseline:
             sentences += _arm_sentences(result, arm)
-    return [*sentences, _LIMITS]
+    sentences.append(_closing(result))
+    return [_HELD_TOGETHER.sub("\u00a0", sentence) for sentence in sentences]
+
+
+def _closing(result: ComparisonResult) -> str:
+    if not len(result.paired):
+        return "With one arm there is nothing to compare."
+    if result.paired["mean_low"].isna().all():
+        return _ONE_CASE
+    groups = int(result.paired["groups"].max())
+    if groups >= ENOUGH_GROUPS:
+        return _LIMITS
+    rough = f"With only {groups} nursing groups the intervals are rough and likely too narrow."
+    return f"{rough} {_LIMITS}"
 
 
 def _opening(result: ComparisonResult) -> str:
     target = result.scenario.target
     medians = ", ".join(_median_text(result, arm) for arm in result.finished_arms)
+    spread = " (median over infants, quartiles in brackets)" if len(result.cohort) > 1 else ""
     return (
         f"In {_plural(len(result.cohort), 'virtual infant')}, displayed SpO2 was inside the target "
-        f"of {target.low_pct:g} to {target.high_pct:g} % for this share of the time on oxygen "
-        f"(median over infants, quartiles in brackets): {medians}."
+        f"of {target.low_pct:g} to {target.high_pct:g} % for this share of the time on "
+        f"oxygen{spread}: {medians}."
     )
 
 
 def _how_to_read(result: ComparisonResult) -> list[str]:
     if not len(result.paired):
         return []
+    if result.paired["mean_low"].isna().all():
+        return [
+            f"What follows compares with {result.baseline} in the same infant; numbers are "
+            "differences in percentage points."
+        ]
     return [
         f"What follows compares with {result.baseline} within the same infants; numbers are mean "
-        f"differences in percentage points with their {interval_level(result)} % intervals."
+        f"differences in percentage points, with {interval_level(result)} % intervals in brackets."
     ]
 
 
@@ -147,48 +185,50 @@ def _median_text(result: ComparisonResult, arm: str) -> str:
     values = numbers_of(result, arm, IN_TARGET)
     if not len(values):
         return f"{arm} {NO_VALUE}"
+    if len(values) == 1:
+        return f"{arm} {number(float(values.iloc[0]), 1)} %"
     q1, median, q3 = (float(values.quantile(part)) for part in (0.25, 0.5, 0.75))
     return f"{arm} {number(median, 1)} % ({number(q1, 1)} to {number(q3, 1)})"
 
 
 def _arm_sentences(result: ComparisonResult, arm: str) -> list[str]:
     rows = rows_by_outcome(result.paired, arm)
-    groups: dict[str, list[str]] = {"better": [], "worse": [], "undecided": []}
+    groups: dict[str, list[str]] = {kind: [] for kind in _KIND_WORDS}
     for item in core_outcomes(result):
         if item.name in rows and item.direction != "-":
             row = rows[item.name]
-            groups[verdict(row, item)].append(_finding(row, item))
-    words = {
-        "better": "was better in",
-        "worse": "was worse in",
-        "undecided": "showed no clear difference in",
-    }
-    parts = [f"{words[kind]} {_listed(found)}" for kind, found in groups.items() if found]
+            kind = verdict(row, item)
+            if kind != "no interval" or item.name in KEY_OUTCOMES:
+                groups[kind].append(_finding(row, item))
+    parts = [f"{_KIND_WORDS[kind]} {_listed(found)}" for kind, found in groups.items() if found]
     if not parts:
         return []
-    head = f"{arm[:1].upper()}{arm[1:]} {'; '.join(parts)}."
-    return [head, _worse_infants(result, arm), *_true_sentence(rows, arm)]
+    head = f"The {arm} arm {'; '.join(parts)}."
+    return [head, *_worse_infants(result, arm), *_true_sentence(rows)]
 
 
-def _finding(row: Mapping[str, Any], item: Outcome) -> str:
+def _finding(row: Mapping[str, Any], item: Described) -> str:
     label = lower_first(item.label)
     if item.name not in KEY_OUTCOMES:
         return label
     return f"{label} by {interval_text(row, item)}"
 
 
-def _worse_infants(result: ComparisonResult, arm: str) -> str:
+def _worse_infants(result: ComparisonResult, arm: str) -> list[str]:
     before = numbers_of(result, result.baseline, IN_TARGET)
     change = (numbers_of(result, arm, IN_TARGET) - before).dropna()
     fewer = int((change < 0).sum())
-    return f"With {arm}, {fewer} of {_plural(len(change), 'infant')} spent less time in target."
-
-
-def _true_sentence(rows: Mapping[str, Mapping[str, Any]], arm: str) -> list[str]:
-    name = IN_TARGET + TRUE_SUFFIX
-    if name not in rows or name not in OUTCOMES:
+    infants = _plural(len(change), "infant")
+    if len(change) < 2:
         return []
-    text = interval_text(rows[name], OUTCOMES[name])
+    return [f"In it, {fewer} of {infants} spent less time in target than under {result.baseline}."]
+
+
+def _true_sentence(rows: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    name = IN_TARGET + TRUE_SUFFIX
+    if name not in rows or name not in DESCRIBED:
+        return []
+    text = interval_text(rows[name], DESCRIBED[name])
     return [f"By true SaO2 its time in target differed by {text} points."]
 
 
@@ -203,6 +243,7 @@ def _plural(count: int, noun: str) -> str:
 
 
 __all__ = [
+    "ENOUGH_GROUPS",
     "KEY_OUTCOMES",
     "answer",
     "interval_level",

@@ -7,6 +7,7 @@ renamed when it is complete.
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -52,7 +53,7 @@ def free_folder(wanted: Path) -> Path:
 
 
 def refuse_taken(folder: Path) -> None:
-    """Refuse a folder that exists, before a run and not after it.
+    """Refuse a folder that exists or cannot be made, before a run and not after it.
 
     Parameters
     ----------
@@ -62,10 +63,13 @@ def refuse_taken(folder: Path) -> None:
     Raises
     ------
     TestbedError
-        If it exists.
+        If it exists, or if what it would lie in is no folder or is protected.
     """
     if folder.exists():
         raise problem("result folder", "a folder that does not exist yet", str(folder))
+    parent = next(item for item in folder.absolute().parents if item.exists())
+    if not parent.is_dir() or not os.access(parent, os.W_OK):
+        raise problem("result folder", "a place to write to", str(folder))
 
 
 def save(result: ComparisonResult, folder: Path | str) -> Path:

@@ -155,10 +155,10 @@ def strip_chart(
     if not arms:
         result.trace(infant, result.baseline)
     strips = [_strip(result, infant, arm, window_s) for arm in arms]
-    figure = Figure(figsize=(STRIP_WIDTH_IN, 0.9 + 2.25 * len(strips)))
+    figure = Figure(figsize=(STRIP_WIDTH_IN, 0.9 + 2.7 * len(strips)))
     figure.set_layout_engine("constrained", h_pad=0.02, hspace=0.0)
     panels = figure.subplots(
-        3 * len(strips), 1, sharex=True, height_ratios=(3.2, 1.5, 1.7) * len(strips)
+        3 * len(strips), 1, sharex=True, height_ratios=(3.2, 2.2, 1.8) * len(strips)
     )
     lowest = _lowest_shown(strips)
     for place, strip in enumerate(strips):
@@ -215,12 +215,12 @@ def _draw_saturation(axes: Axes, result: ComparisonResult, strip: _Strip, lowest
     target = result.scenario.target
     times = _column(strip, "time_s")
     axes.axhspan(target.low_pct, target.high_pct, color=TARGET, linewidth=0, zorder=0)
-    axes.plot(*thin_out(times, _column(strip, "sao2_pct")), color=_TRUE_COLOUR, linewidth=0.6)
+    axes.plot(*thin_out(times, _column(strip, "sao2_pct")), color=_TRUE_COLOUR, linewidth=0.8)
     axes.plot(*thin_out(times, _column(strip, "spo2_pct")), color=INK, linewidth=0.9)
     for start, end in _runs(np.isnan(_column(strip, "spo2_pct"))):
         axes.axvspan(
-            times[start], max(times[end - 1] + 1, times[start] + _hair(strip)), ymin=0.0, ymax=0.1,
-            facecolor="white", edgecolor=INK, hatch="xxxxx", linewidth=0.5, zorder=3,
+            times[start], times[end - 1] + 1, facecolor="none", edgecolor=FAINT, hatch="xxxx",
+            linewidth=0, zorder=0.5,
         )  # fmt: skip
     axes.set(ylim=(lowest, 101), ylabel="SpO2 (%)")
     axes.yaxis.set_major_locator(MultipleLocator(10 if lowest >= 60 else 20))
@@ -231,7 +231,7 @@ def _draw_saturation(axes: Axes, result: ComparisonResult, strip: _Strip, lowest
 
 
 def _draw_rows(axes: Axes, strip: _Strip) -> None:
-    """Draw one thin row for each kind of breathing event, for alarms and for staff."""
+    """Draw one thin row for each kind of breathing event, alarms, staff and lost signal."""
     kinds = strip.trace["apnoea"].to_numpy(dtype=np.int64)
     times = _column(strip, "time_s")
     rows = {
@@ -240,13 +240,15 @@ def _draw_rows(axes: Axes, strip: _Strip) -> None:
         ]
         for kind, name in _KINDS.items()
     } | {name: _spans(strip, event) for event, name in _AROUND.items()}
+    lost = _runs(np.isnan(_column(strip, "spo2_pct")))
+    rows["no signal"] = [(float(times[start]), float(end - start)) for start, end in lost]
     for row, (name, spans) in enumerate(rows.items()):
         bars = [(start, max(length, _hair(strip))) for start, length in spans]
         colour = FAINT if name in _AROUND.values() else INK
         axes.broken_barh(bars, (row - 0.36, 0.72), facecolor=colour, linewidth=0)
         axes.axhline(row + 0.5, color="#DDDDDD", linewidth=0.4)
     axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(range(len(rows)), list(rows), fontsize=6)
+    axes.set_yticks(range(len(rows)), list(rows), fontsize=6.2)
     axes.tick_params(left=False, labelbottom=False, bottom=False, pad=1)
     for side in ("left", "bottom"):
         axes.spines[side].set_visible(False)
@@ -278,6 +280,7 @@ def _draw_fio2(axes: Axes, result: ComparisonResult, strip: _Strip, highest_pct:
     axes.plot(hand_times, hand_pct, "o", color="white", markeredgecolor=INK, markeredgewidth=0.6,
               markersize=2.6)  # fmt: skip
     axes.set(ylim=(19, highest_pct), ylabel="FiO2 (%)")
+    axes.yaxis.label.set_fontsize(8)
     axes.yaxis.set_major_locator(MaxNLocator(3, steps=[2, 2.5, 5, 10]))
     axes.grid(axis="y")
     axes.tick_params(labelbottom=False)
@@ -330,7 +333,7 @@ def _legend() -> list[Line2D | Patch]:
         Line2D([], [], color=INK, linewidth=1.2, label="displayed SpO2"),
         Line2D([], [], color=_TRUE_COLOUR, linewidth=0.8, label="true SaO2 (thin)"),
         Patch(facecolor=TARGET, label="target range"),
-        Patch(facecolor="white", edgecolor=INK, hatch="xxxxx", label="no signal", linewidth=0.5),
+        Patch(facecolor="white", edgecolor=FAINT, hatch="xxxx", label="no signal", linewidth=0),
         Patch(facecolor=SHADE, label="warm-up, not counted"),
         Line2D(
             [],

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Sequence
+import signal
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ Progress = Callable[[int, int], None]
 
 #: How often progress is looked at (s).
 LOOK_S = 0.25
+
+WORKER_ENDED = "the worker process ended abruptly; it may have run out of memory"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,23 +95,41 @@ def run_chunks(
             )
             for place, chunk in enumerate(chunks)
         ]
-    return _run_pool(chunks, min(workers, len(chunks)), tally)
+    work = dict(enumerate(chunks))
+    done = _run_pool(work, min(workers, len(chunks)), tally)
+    # A worker that ends takes the whole pool with it: what is missing now gets a pool of its own.
+    for place in sorted(set(work) - set(done)):
+        done.update(_run_pool({place: work[place]}, 1, tally))
+    return [done.get(place) or failed_chunk(work[place].spec, WORKER_ENDED) for place in work]
 
 
-def _run_pool(chunks: Sequence[Chunk], workers: int, tally: _Tally) -> list[ChunkResult]:
+def _run_pool(work: Mapping[int, Chunk], workers: int, tally: _Tally) -> dict[int, ChunkResult]:
+    """Give the results by place; those of a pool that broke are missing."""
     context = multiprocessing.get_context("spawn")
     with (
         context.Manager() as manager,
-        ProcessPoolExecutor(max_workers=workers, mp_context=context) as pool,
+        ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt) as pool,
     ):
         reports: Any = manager.Queue()
-        futures = [pool.submit(_work, chunk, place, reports) for place, chunk in enumerate(chunks)]
+        futures = {
+            place: pool.submit(_work, chunk, place, reports) for place, chunk in work.items()
+        }
         try:
-            _watch(futures, reports, tally)
+            _watch(list(futures.values()), reports, tally)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            manager.shutdown()  # a worker's next report fails, so that it ends soon
             raise
-        return [_result(chunk, future) for chunk, future in zip(chunks, futures, strict=True)]
+        return {
+            place: future.result()
+            for place, future in futures.items()
+            if not isinstance(future.exception(), BrokenProcessPool)
+        }
+
+
+def _ignore_interrupt() -> None:
+    """Leave Ctrl-C, which the terminal sends to every process, to the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _work(chunk: Chunk, place: int, reports: Any) -> ChunkResult:
@@ -126,11 +147,3 @@ def _watch(futures: Sequence[Future[ChunkResult]], reports: Any, tally: _Tally) 
             except Empty:
                 break
             tally.report(place, ticks)
-
-
-def _result(chunk: Chunk, future: Future[ChunkResult]) -> ChunkResult:
-    """A worker that died leaves rows with the error."""
-    try:
-        return future.result()
-    except BrokenProcessPool as error:
-        return failed_chunk(chunk.spec, f"a worker process ended: {error}")

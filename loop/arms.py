@@ -104,6 +104,7 @@ class ControllerArm:
         self._constant = {name: frozen(np.full(count, v)) for name, v in constant.items()}
         self._mode = frozen(np.full(count, int(Mode.AUTOMATIC), dtype=np.int64))
         self.controller: Controller = load_controller(str(spec.controller), spec.options)
+        self._period_s = int(self.controller.period_s)  # as checked; a later change has no effect
         self._track = getattr(self.controller, "track", None)
         self._guarded(lambda: self.controller.reset(count, settings))
 
@@ -122,12 +123,12 @@ class ControllerArm:
         yield At(env, 0, Phase.CONTROLLER)
         while not self.error:
             self._guarded(lambda: self._act(int(env.now)))
-            yield At(env, int(self.controller.period_s), Phase.CONTROLLER)
+            yield At(env, self._period_s, Phase.CONTROLLER)
 
     def _guarded(self, call: Callable[[], None]) -> None:
         try:
             call()
-        except Exception as error:  # a user's code may raise anything; the other arms go on
+        except (Exception, SystemExit) as error:  # a user's code may do anything; the rest goes on
             self.error = f"{type(error).__name__}: {error}"
             for lane in range(self._first, self._first + self._count):
                 self._log(lane, "controller_failed", float("nan"), self.error)
@@ -150,7 +151,7 @@ class ControllerArm:
 
     def _act(self, tick: int) -> None:
         asked = self.controller.act(self._reading(tick))
-        request = checked_request(asked, self._count, self.controller.name)
+        request = checked_request(asked, self._count, self.controller.name, finite=False)
         given = np.isfinite(request)
         if not given.all():
             self._note_silence(given)

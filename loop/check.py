@@ -113,6 +113,15 @@ def check_controller(
     if lanes < 2:
         raise problem("check_controller, lanes", "at least 2", lanes)
     trial = _Trial(fresh=_maker(candidate), lanes=lanes, settings=settings)
+    numpy_state, python_state = _shared_generators()
+    try:
+        return _all_results(trial)
+    finally:
+        np.random.set_state(numpy_state)
+        random.setstate(python_state)
+
+
+def _all_results(trial: _Trial) -> list[CheckResult]:
     results = [_result("builds", lambda: _builds(trial))]
     if not results[0].passed:
         return results
@@ -209,14 +218,9 @@ def _deterministic(trial: _Trial) -> str:
 
 
 def _global_randomness(trial: _Trial) -> str:
-    numpy_before, python_before = _numpy_state(), random.getstate()
-    try:
-        trial.run(trial.readings())
-        kept = numpy_before == _numpy_state() and python_before == random.getstate()
-    finally:
-        np.random.set_state(numpy_before)
-        random.setstate(python_before)
-    if not kept:
+    before = _shared_generators()
+    trial.run(trial.readings())
+    if _shared_generators() != before:
         raise _NotKeptError(
             "It draws from a random generator that all code shares: make one of its own in "
             "`reset` with np.random.default_rng(a fixed number)."
@@ -224,9 +228,10 @@ def _global_randomness(trial: _Trial) -> str:
     return "No shared random generator is used."
 
 
-def _numpy_state() -> tuple[Any, ...]:
+def _shared_generators() -> tuple[Any, Any]:
+    """Note the state of NumPy's and of Python's shared generator."""
     name, keys, *rest = np.random.get_state(legacy=True)
-    return (name, tuple(np.asarray(keys).tolist()), *rest)
+    return (name, tuple(np.asarray(keys).tolist()), *rest), random.getstate()
 
 
 def _reset(trial: _Trial) -> str:

@@ -295,7 +295,7 @@ def place_of(error: BaseException) -> str:
     return ""
 
 
-def checked_request(request: Any, lanes: int, name: str) -> FloatArray:
+def checked_request(request: Any, lanes: int, name: str, *, finite: bool = True) -> FloatArray:
     """Accept what `act` returned, or say what is wrong with it.
 
     Parameters
@@ -306,6 +306,8 @@ def checked_request(request: Any, lanes: int, name: str) -> FloatArray:
         How many requests there must be.
     name : str
         Name of the controller, for the message.
+    finite : bool
+        Refuse NaN and infinity too. The bench does not: it holds those lanes.
 
     Returns
     -------
@@ -315,7 +317,8 @@ def checked_request(request: Any, lanes: int, name: str) -> FloatArray:
     Raises
     ------
     TestbedError
-        If it is not a float array of that shape, finite in every lane.
+        If it is not a float array of that shape or, with `finite`, if a lane
+        has no finite value.
     """
     where = f"controller {name!r}, act()"
     expected = f"a NumPy float array of shape ({lanes},)"
@@ -323,9 +326,9 @@ def checked_request(request: Any, lanes: int, name: str) -> FloatArray:
         raise problem(where, expected, getattr(request, "dtype", type(request).__name__))
     if request.shape != (lanes,):
         raise problem(where, expected, request.shape, "Return one FiO2 for each lane.")
-    finite = np.isfinite(request)
-    if not finite.all():
-        lane = int(np.argmin(finite))
+    given = np.isfinite(request)
+    if finite and not given.all():
+        lane = int(np.argmin(given))
         hint = f"Lane {lane} is not; hold the last FiO2 where the reading is not valid."
         raise problem(where, "a finite FiO2 in every lane", float(request[lane]), hint)
     return request

@@ -31,16 +31,16 @@ class StaffSettings:
         unit="fraction", low=0, high=1, default=0.2, doc="alarms met by a nurse already at the cot"
     )
     prompt_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.3, doc="other low alarms that are answered soon"
+        unit="fraction", low=0, high=1, default=0.2, doc="other low alarms that are answered soon"
     )
     prompt_delay_s: float = quantity(
         unit="s", low=1, high=1800, default=45, doc="median delay of an alarm answered soon"
     )
     late_delay_s: float = quantity(
-        unit="s", low=1, high=7200, default=240, doc="median delay of an alarm answered late"
+        unit="s", low=1, high=7200, default=400, doc="median delay of an alarm answered late"
     )
     high_delay_s: float = quantity(
-        unit="s", low=1, high=7200, default=600, doc="median delay of answering a high alarm"
+        unit="s", low=1, high=7200, default=300, doc="median delay of answering a high alarm"
     )
     hands_on_s: float = quantity(
         unit="s", low=1, high=600, default=20.5, doc="median time from looking to the first change"
@@ -55,10 +55,10 @@ class StaffSettings:
         unit="FiO2 %", low=1, high=65, default=3, doc="median step down after a high reading"
     )
     severe_factor: float = quantity(
-        unit="-", low=1, high=10, default=2, doc="how much larger a step is below SpO2 80 %"
+        unit="-", low=1, high=10, default=1.3, doc="how much larger a step is below SpO2 80 %"
     )
     forget_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.5, doc="rescues after which nobody comes back"
+        unit="fraction", low=0, high=1, default=0.2, doc="rescues after which nobody comes back"
     )
 
     def __post_init__(self) -> None:

@@ -291,11 +291,14 @@ class ContentInverse:
             raise problem(f"{where}: p50_mmhg", "an array of the shape of capacity_ml_ml", p50)
         self._mmhg = p50 / STANDARD_P50_MMHG
         self._dissolved = DISSOLVED_ML_ML_MMHG * self._mmhg
+        # Constants written out for every lane: quicker than spreading one number each time.
+        self._linear, self._half = np.full_like(p50, LINEAR), np.full_like(p50, HALF)
+        self._three, self._nought = np.full_like(p50, 3.0), np.zeros_like(p50)
         self._x, self._free, self._work, self._value, self._slope, self._step = (
             np.empty_like(p50) for _ in range(6)
         )
         self._active = np.empty(p50.shape, dtype=np.bool_)
-        self._done = np.empty(p50.shape, dtype=np.bool_)
+        self._moving = np.empty(p50.shape, dtype=np.bool_)
 
     def solve(self, content_ml_ml: FloatArray, po2_mmhg: FloatArray) -> None:
         """Replace guesses of PO2 by the PO2 at which blood holds the content.
@@ -317,13 +320,15 @@ class ContentInverse:
             raise problem("ContentInverse.solve: content_ml_ml", "at least 0 mL/mL", bad)
         x, active = self._x, self._active
         self._start(content_ml_ml, po2_mmhg)
-        for _ in range(_MAX_STEPS):
+        for count in range(_MAX_STEPS):
             self._newton()
-            np.subtract(x, self._step, out=x, where=active)
+            if count:
+                np.multiply(self._step, active, out=self._step)  # nought where frozen
+            np.subtract(x, self._step, out=x)
             np.abs(self._step, out=self._step)
-            np.less_equal(self._step, _LAST_STEP, out=self._done)
-            np.logical_not(self._done, out=self._done)  # NaN has not converged
-            np.logical_and(active, self._done, out=active)
+            np.less_equal(self._step, _LAST_STEP, out=self._moving)
+            np.logical_not(self._moving, out=self._moving)  # NaN has not converged
+            np.logical_and(active, self._moving, out=active)
             if not active.any():
                 np.multiply(x, self._mmhg, out=po2_mmhg)
                 return
@@ -337,26 +342,26 @@ class ContentInverse:
         np.divide(self._free, self._dissolved, out=self._work)
         np.negative(self._work, out=self._work)
         np.maximum(self._x, self._work, out=self._x)
-        np.maximum(self._x, 0.0, out=self._x)
+        np.maximum(self._x, self._nought, out=self._x)
         self._active.fill(True)
 
     def _newton(self) -> None:
         """Write g / g' at x into the step."""
         x, work, value, slope, step = self._x, self._work, self._value, self._slope, self._step
         np.multiply(x, x, out=work)
-        np.add(work, LINEAR, out=value)
+        np.add(work, self._linear, out=value)
         np.multiply(value, x, out=value)  # y
-        np.add(value, HALF, out=slope)
+        np.add(value, self._half, out=slope)
         np.multiply(slope, self._dissolved, out=slope)
-        np.multiply(work, 3.0, out=work)
-        np.add(work, LINEAR, out=work)  # dy/dx
+        np.multiply(work, self._three, out=work)
+        np.add(work, self._linear, out=work)  # dy/dx
         np.multiply(x, self._dissolved, out=step)
         np.add(step, self._free, out=step)  # cap - C + d x
         np.multiply(work, step, out=work)
         np.add(slope, work, out=slope)  # g'
         np.multiply(value, step, out=value)
         np.subtract(self._capacity, step, out=step)  # C - d x
-        np.multiply(step, HALF, out=step)
+        np.multiply(step, self._half, out=step)
         np.subtract(value, step, out=value)  # g
         np.divide(value, slope, out=step)
 

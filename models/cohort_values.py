@@ -16,8 +16,8 @@ from .errors import problem
 
 #: Medians that set the load of each stratum; calibrated against bedside data.
 APNOEA_RATE_PER_H = {"settled": 2.0, "unstable": 5.4}
-DRIFT_SHUNT_SD = {"settled": 0.35, "unstable": 0.55}
-DRIFT_VENTILATION_SD = {"settled": 0.35, "unstable": 0.55}
+DRIFT_SHUNT_SD = {"settled": 0.25, "unstable": 0.4}
+DRIFT_VENTILATION_SD = {"settled": 0.25, "unstable": 0.4}
 
 #: Share of infants who sit above the target in room air.
 ROOM_AIR_SHARE = {"settled": 0.2, "unstable": 0.0}

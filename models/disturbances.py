@@ -37,7 +37,7 @@ APNOEA_EXCESS_S = 5.0
 APNOEA_LONG_EXCESS_S = 15.0
 APNOEA_LONG_SHARE = 0.08
 MIXED_STRETCH = 1.6
-HYPOVENTILATION_EXCESS_S = 25.0
+HYPOVENTILATION_EXCESS_S = 40.0
 LONGEST_S = 120
 #: Breaths between two events take at least this long; assumption.
 RECOVERY_S = 2
@@ -48,7 +48,7 @@ PATIENCE_S = 120
 #: shunt while the airway is closed and while the infant splints; assumptions.
 WEAK_VENTILATION = (0.2, 0.6)
 CLOSED_SHUNT_FACTOR = 1.1
-SPLINTING_SHUNT_FACTOR = 1.5
+SPLINTING_SHUNT_FACTOR = 5.0
 
 #: Saturations at which hypoxia starts and ends to add events (%); assumption.
 HYPOXIA_STARTS_PCT = 90.0
@@ -101,13 +101,13 @@ class DisturbanceSettings:
         unit="-", low=0, high=5, default=1.0, doc="pauses of 5-9 s for each apnoea of >= 10 s"
     )
     hypoventilation_rate_per_h: float = quantity(
-        unit="1/h", low=0, high=10, default=1.0, doc="spells of weak breathing, without apnoea"
+        unit="1/h", low=0, high=10, default=3.0, doc="spells of weak breathing, without apnoea"
     )
     splinting_share: float = quantity(
         unit="fraction",
         low=0,
         high=1,
-        default=0.3,
+        default=0.5,
         doc="share of hypoventilation with splinting, which raises shunt",
     )
 

@@ -20,7 +20,7 @@ comes in, the volume shrinks by the uptake, V_i' = -863 u_i / (PB - 47), and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -90,6 +90,23 @@ def resting_drive(parameters: LungParameters, inspired_fio2: FloatArray) -> Driv
         flow_ml_s=parameters.flow_ml_s,
         volume_rate_ml_s=np.zeros((2, lanes)),
     )
+
+
+def drive_with(drive: Drive, **changed: FloatArray) -> Drive:
+    """Copy a drive with some of its fields changed.
+
+    Parameters
+    ----------
+    drive : Drive
+        Stays as it is.
+    **changed : ndarray
+        Fields of `Drive` by name; another name raises `TypeError`.
+
+    Returns
+    -------
+    Drive
+    """
+    return replace(drive, **changed)
 
 
 def blood_content(po2_mmhg: FloatArray, parameters: LungParameters) -> FloatArray:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .blood import STANDARD_P50_MMHG, ContentInverse, curve_into
+from .blood import HALF, LINEAR, STANDARD_P50_MMHG, ContentInverse, curve_into
 from .infants import FloatArray
 from .lung_parameters import (
     DISSOLVED_ML_ML_MMHG,
@@ -31,6 +31,18 @@ DEFAULT_SUBSTEPS = 2
 #: Share of the way back to its resting volume that a lung goes in a second;
 #: an assumption: about ten breaths after an obstruction or a pressure change.
 REFILL_PER_S = 0.2
+
+
+class _Vector:
+    """An array of four rows with names for its parts: two gases, two bloods."""
+
+    __slots__ = ("all", "arterial", "gas", "venous")
+
+    def __init__(self, lanes: int, rows: FloatArray | None = None) -> None:
+        self.all: FloatArray = np.zeros((4, lanes)) if rows is None else rows
+        self.gas: FloatArray = self.all[:2]
+        self.arterial: FloatArray = self.all[2]
+        self.venous: FloatArray = self.all[3]
 
 
 class Lungs:
@@ -68,10 +80,19 @@ class Lungs:
         self.pao2_mmhg: FloatArray = start.pao2_mmhg.copy()
         self.sao2_fraction: FloatArray = start.sao2_fraction.copy()
         self._inverse = ContentInverse(parameters.capacity, parameters.p50_mmhg)
-        self._scale = STANDARD_P50_MMHG / parameters.p50_mmhg
-        self._slope_scale = parameters.capacity * self._scale
+        scale = STANDARD_P50_MMHG / parameters.p50_mmhg
         self._per_arterial = 1.0 / parameters.arterial_volume_ml
         self._per_venous = 1.0 / parameters.venous_volume_ml
+        # Written out for both compartments, and constants for every lane: arrays of one shape
+        # are multiplied twice as fast as an array and what must be spread over it.
+        self._capacity2 = np.stack([parameters.capacity, parameters.capacity])
+        self._scale2 = np.stack([scale, scale])
+        self._slope_scale2 = self._capacity2 * self._scale2
+        self._per_arterial2 = np.stack([self._per_arterial, self._per_arterial])
+        self._dry2 = np.full((2, lanes), DRY_MMHG)
+        self._dissolved2 = np.full((2, lanes), DISSOLVED_ML_ML_MMHG)
+        self._linear2, self._half2 = np.full((2, lanes), LINEAR), np.full((2, lanes), HALF)
+        self._nought4 = np.zeros((4, lanes))
         self._allocate(lanes)
 
     def _allocate(self, lanes: int) -> None:
@@ -81,23 +102,18 @@ class Lungs:
         def single() -> FloatArray:
             return np.zeros(lanes)
 
-        self._gain, self._inflow, self._washout, self._uptake_factor = (
-            pair(),
-            pair(),
-            pair(),
-            pair(),
-        )
-        self._volume_rate, self._closed_mass, self._closed_factor = pair(), pair(), pair()
+        self._gain, self._inflow, self._washout = pair(), pair(), pair()
+        self._open_factor, self._closed_factor, self._uptake_factor = pair(), pair(), pair()
+        self._volume_rate, self._closed_mass = pair(), pair()
         self._x, self._saturation, self._slope, self._work = pair(), pair(), pair(), pair()
         self._uptake, self._pair, self._pair2 = pair(), pair(), pair()
         self._pivot, self._beta, self._weight = pair(), pair(), pair()
         self._a, self._b, self._c = single(), single(), single()
         self._flow_arterial, self._flow_venous = single(), single()
         self._per_ga, self._rho, self._total, self._per_den = single(), single(), single(), single()
-        self._k = [np.zeros((4, lanes)) for _ in range(4)]
-        self._rate, self._right, self._trial = (np.zeros((4, lanes)) for _ in range(3))
-        self._fade = single()
-        self._flow = single()
+        self._fade, self._flow = single(), single()
+        self._rate, self._right, self._trial = (_Vector(lanes) for _ in range(3))
+        self._k = [_Vector(lanes) for _ in range(4)]
 
     def step(
         self,
@@ -130,12 +146,13 @@ class Lungs:
         self._set_flows(shunt, flow_ml_s)
         if any_closed:
             self._close(closed)
+        state = _Vector(0, self.state)
         for _ in range(self.substeps):
-            self._substep(closed, any_closed)
+            self._substep(state, any_closed)
         self._settle_volumes(closed, any_closed)
-        self._inverse.solve(self.state[2], self.pao2_mmhg)
+        self._inverse.solve(state.arterial, self.pao2_mmhg)
         np.multiply(self.pao2_mmhg, DISSOLVED_ML_ML_MMHG, out=self._a)
-        np.subtract(self.state[2], self._a, out=self._a)
+        np.subtract(state.arterial, self._a, out=self._a)
         np.divide(self._a, self.parameters.capacity, out=self.sao2_fraction)
 
     def _set_drive(
@@ -161,7 +178,7 @@ class Lungs:
         self._washout *= per_volume
         np.subtract(1.0, fio2, out=a)
         a *= GAS_FACTOR_MMHG
-        np.multiply(per_volume, a, out=self._uptake_factor)
+        np.multiply(per_volume, a, out=self._open_factor)
 
     def _set_flows(self, shunt: FloatArray, flow_ml_s: FloatArray) -> None:
         np.copyto(self._flow, flow_ml_s)
@@ -174,12 +191,12 @@ class Lungs:
 
     def _close(self, closed: NDArray[np.bool_]) -> None:
         """A closed lung exchanges no gas: V (PB - 47 - P) cannot change."""
-        np.subtract(DRY_MMHG, self.state[:2], out=self._closed_mass)
+        np.subtract(self._dry2, self.state[:2], out=self._closed_mass)
         self._closed_mass *= self.volume_ml
         np.divide(GAS_FACTOR_MMHG / DRY_MMHG, self._closed_mass, out=self._closed_factor)
-        np.copyto(self._inflow, 0.0, where=closed)
-        np.copyto(self._washout, 0.0, where=closed)
-        np.copyto(self._volume_rate, 0.0, where=closed)
+        self._closed_factor *= closed  # nought where the airway is open
+        for both in (self._inflow, self._washout, self._volume_rate, self._open_factor):
+            np.copyto(both, 0.0, where=closed)
 
     def _settle_volumes(self, closed: NDArray[np.bool_], any_closed: bool) -> None:
         self.volume_ml += self._volume_rate
@@ -188,121 +205,132 @@ class Lungs:
             np.divide(self._closed_mass, self._pair, out=self._pair)
             np.copyto(self.volume_ml, self._pair, where=closed)
 
-    def _rates(
-        self, state: FloatArray, closed: NDArray[np.bool_], any_closed: bool, slope: bool
-    ) -> None:
+    def _rates(self, state: _Vector, any_closed: bool, slope: bool) -> None:
         """Write the derivative of `state` to `_rate`; with `slope` also dS/dx."""
-        x, saturation = self._x, self._saturation
-        np.multiply(state[:2], self._scale, out=x)
+        x, saturation, uptake, work = self._x, self._saturation, self._uptake, self._work
+        np.multiply(state.gas, self._scale2, out=x)
         if slope:
-            curve_into(x, saturation, self._slope, self._work)
+            curve_into(x, saturation, self._slope, work)
         else:
             np.multiply(x, x, out=saturation)
-            saturation += 150.0
-            saturation *= x
-            np.add(saturation, 23400.0, out=self._work)
-            saturation /= self._work
-        uptake, rate = self._uptake, self._rate
-        np.multiply(saturation, self.parameters.capacity, out=uptake)
-        np.multiply(state[:2], DISSOLVED_ML_ML_MMHG, out=self._work)
-        uptake += self._work
-        uptake -= state[3]
-        uptake *= self._gain
-        if any_closed:
-            np.subtract(DRY_MMHG, state[:2], out=self._work)
-            self._work *= self._work
-            self._work *= self._closed_factor
-            np.copyto(self._uptake_factor, self._work, where=closed)
-        np.multiply(self._uptake_factor, uptake, out=self._work)
-        np.multiply(self._washout, state[:2], out=rate[:2])
-        np.subtract(self._inflow, rate[:2], out=rate[:2])
-        rate[:2] -= self._work
+            np.add(saturation, self._linear2, out=saturation)
+            np.multiply(saturation, x, out=saturation)
+            np.add(saturation, self._half2, out=work)
+            np.divide(saturation, work, out=saturation)
+        np.multiply(saturation, self._capacity2, out=uptake)
+        np.multiply(state.gas, self._dissolved2, out=work)
+        np.add(uptake, work, out=uptake)
+        for row in uptake:
+            np.subtract(row, state.venous, out=row)
+        np.multiply(uptake, self._gain, out=uptake)
+        self._set_uptake_factor(state, any_closed)
+        gas = self._rate.gas
+        np.multiply(self._uptake_factor, uptake, out=work)
+        np.multiply(self._washout, state.gas, out=gas)
+        np.subtract(self._inflow, gas, out=gas)
+        np.subtract(gas, work, out=gas)
         self._blood_rates(state)
 
-    def _blood_rates(self, state: FloatArray) -> None:
-        rate, moved = self._rate, self._a
-        np.subtract(state[2], state[3], out=moved)
-        moved *= self._flow
-        np.add(self._uptake[0], self._uptake[1], out=rate[2])
-        rate[2] -= moved
-        rate[2] *= self._per_arterial
-        np.add(state[3], UPTAKE_HALF_CONTENT, out=self._fade)
-        np.divide(state[3], self._fade, out=rate[3])
-        rate[3] *= self.parameters.vo2_ml_s
-        np.subtract(moved, rate[3], out=rate[3])
-        rate[3] *= self._per_venous
+    def _set_uptake_factor(self, state: _Vector, any_closed: bool) -> None:
+        """How fast PO2 falls per uptake: constant if open, with (PB - 47 - P)^2 if closed."""
+        factor = self._uptake_factor
+        if not any_closed:
+            np.copyto(factor, self._open_factor)
+            return
+        np.subtract(self._dry2, state.gas, out=self._pair)
+        np.multiply(self._pair, self._pair, out=factor)
+        np.multiply(factor, self._closed_factor, out=factor)
+        np.add(factor, self._open_factor, out=factor)
 
-    def _factor(self, shift: float, closed: NDArray[np.bool_], any_closed: bool) -> None:
+    def _blood_rates(self, state: _Vector) -> None:
+        rate, moved, fade = self._rate, self._a, self._fade
+        np.subtract(state.arterial, state.venous, out=moved)
+        np.multiply(moved, self._flow, out=moved)
+        np.add(self._uptake[0], self._uptake[1], out=rate.arterial)
+        np.subtract(rate.arterial, moved, out=rate.arterial)
+        np.multiply(rate.arterial, self._per_arterial, out=rate.arterial)
+        np.add(state.venous, UPTAKE_HALF_CONTENT, out=fade)
+        np.divide(state.venous, fade, out=rate.venous)
+        np.multiply(rate.venous, self.parameters.vo2_ml_s, out=rate.venous)
+        np.subtract(moved, rate.venous, out=rate.venous)
+        np.multiply(rate.venous, self._per_venous, out=rate.venous)
+
+    def _factor(self, shift: float, any_closed: bool) -> None:
         """Factor ``shift I - J`` at the state that `_rates` has just seen."""
         pivot, beta, weight = self._pivot, self._beta, self._weight
-        np.multiply(self._slope, self._slope_scale, out=weight)
-        weight += DISSOLVED_ML_ML_MMHG
-        weight *= self._gain
+        np.multiply(self._slope, self._slope_scale2, out=weight)
+        np.add(weight, self._dissolved2, out=weight)
+        np.multiply(weight, self._gain, out=weight)
         np.multiply(self._uptake_factor, weight, out=pivot)
-        pivot += self._washout
-        pivot += shift
-        if any_closed:
-            np.subtract(DRY_MMHG, self.state[:2], out=self._work)
-            self._work *= self._closed_factor
-            self._work *= self._uptake
-            self._work *= -2.0
-            np.add(pivot, self._work, out=pivot, where=closed)
+        np.add(pivot, self._washout, out=pivot)
+        np.add(pivot, shift, out=pivot)
+        if any_closed:  # `_pair` holds PB - 47 - P, `_closed_factor` is nought where open
+            np.multiply(self._pair, self._closed_factor, out=self._work)
+            np.multiply(self._work, self._uptake, out=self._work)
+            np.multiply(self._work, -2.0, out=self._work)
+            np.add(pivot, self._work, out=pivot)
         np.multiply(self._uptake_factor, self._gain, out=beta)
-        beta /= pivot
-        weight *= self._per_arterial
+        np.divide(beta, pivot, out=beta)
+        np.multiply(weight, self._per_arterial2, out=weight)
         np.multiply(weight, beta, out=self._work)
         np.add(self._work[0], self._work[1], out=self._total)
-        self._total += self._c
+        np.add(self._total, self._c, out=self._total)
+        self._factor_blood(shift)
+
+    def _factor_blood(self, shift: float) -> None:
+        b, per_den = self._b, self._per_den
         np.add(self._flow_arterial, shift, out=self._per_ga)
         np.divide(1.0, self._per_ga, out=self._per_ga)
         np.multiply(self._flow_venous, self._per_ga, out=self._rho)
-        np.multiply(self._fade, self._fade, out=self._b)
-        np.divide(UPTAKE_HALF_CONTENT, self._b, out=self._b)
-        self._b *= self.parameters.vo2_ml_s
-        self._b *= self._per_venous
-        self._b += self._flow_venous
-        self._b += shift
-        np.multiply(self._rho, self._total, out=self._per_den)
-        np.subtract(self._b, self._per_den, out=self._per_den)
-        np.divide(1.0, self._per_den, out=self._per_den)
+        np.multiply(self._fade, self._fade, out=b)
+        np.divide(UPTAKE_HALF_CONTENT, b, out=b)
+        np.multiply(b, self.parameters.vo2_ml_s, out=b)
+        np.multiply(b, self._per_venous, out=b)
+        np.add(b, self._flow_venous, out=b)
+        np.add(b, shift, out=b)
+        np.multiply(self._rho, self._total, out=per_den)
+        np.subtract(b, per_den, out=per_den)
+        np.divide(1.0, per_den, out=per_den)
 
-    def _solve(self, right: FloatArray, out: FloatArray) -> None:
+    def _solve(self, right: _Vector, out: _Vector) -> None:
         """Solve ``(shift I - J) out = right`` with the factors of `_factor`."""
-        np.divide(right[:2], self._pivot, out=out[:2])
-        np.multiply(out[:2], self._weight, out=self._work)
-        np.add(self._work[0], self._work[1], out=self._b)
-        self._b += right[2]
-        np.multiply(self._b, self._rho, out=out[3])
-        out[3] += right[3]
-        out[3] *= self._per_den
-        np.multiply(out[3], self._total, out=out[2])
-        out[2] += self._b
-        out[2] *= self._per_ga
-        np.multiply(self._beta, out[3], out=self._work)
-        out[:2] += self._work
+        b, work, venous, arterial = self._b, self._work, out.venous, out.arterial
+        np.divide(right.gas, self._pivot, out=out.gas)
+        np.multiply(out.gas, self._weight, out=work)
+        np.add(work[0], work[1], out=b)
+        np.add(b, right.arterial, out=b)
+        np.multiply(b, self._rho, out=venous)
+        np.add(venous, right.venous, out=venous)
+        np.multiply(venous, self._per_den, out=venous)
+        np.multiply(venous, self._total, out=arterial)
+        np.add(arterial, b, out=arterial)
+        np.multiply(arterial, self._per_ga, out=arterial)
+        for row, beta in zip(work, self._beta, strict=True):
+            np.multiply(beta, venous, out=row)
+        np.add(out.gas, work, out=out.gas)
 
-    def _substep(self, closed: NDArray[np.bool_], any_closed: bool) -> None:
+    def _substep(self, state: _Vector, any_closed: bool) -> None:
         per_step = float(self.substeps)
-        state, right, trial = self.state, self._right, self._trial
-        k1, k2, k3, k4 = self._k
-        self._rates(state, closed, any_closed, slope=True)
-        self._factor(2.0 * per_step, closed, any_closed)
-        self._solve(self._rate, k1)
+        rate, right, trial = self._rate.all, self._right.all, self._trial.all
+        k1, k2, k3, k4 = (stage.all for stage in self._k)
+        self._rates(state, any_closed, slope=True)
+        self._factor(2.0 * per_step, any_closed)
+        self._solve(self._rate, self._k[0])
         np.multiply(k1, 4.0 * per_step, out=right)
-        right += self._rate
-        self._solve(right, k2)
+        np.add(right, rate, out=right)
+        self._solve(self._right, self._k[1])
         np.add(k1, k1, out=trial)
-        trial += state
-        self._rates(trial, closed, any_closed, slope=False)
-        k1 -= k2  # from here on k1 holds k1 - k2; `trial` holds state + 2 k1
+        np.add(trial, state.all, out=trial)
+        self._rates(self._trial, any_closed, slope=False)
+        np.subtract(k1, k2, out=k1)  # from here on k1 holds k1 - k2; `trial` holds state + 2 k1
         np.multiply(k1, per_step, out=k1)
-        np.add(self._rate, k1, out=right)
-        self._solve(right, k3)
-        trial += k3
-        self._rates(trial, closed, any_closed, slope=False)
+        np.add(rate, k1, out=right)
+        self._solve(self._right, self._k[2])
+        np.add(trial, k3, out=trial)
+        self._rates(self._trial, any_closed, slope=False)
         np.multiply(k3, -8.0 / 3.0 * per_step, out=right)
-        right += k1
-        right += self._rate
-        self._solve(right, k4)
-        np.add(trial, k4, out=state)
-        np.maximum(state, 0.0, out=state)
+        np.add(right, k1, out=right)
+        np.add(right, rate, out=right)
+        self._solve(self._right, self._k[3])
+        np.add(trial, k4, out=state.all)
+        np.maximum(state.all, self._nought4, out=state.all)

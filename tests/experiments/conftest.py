@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 
 from oxytestbed.experiments.result import ComparisonResult
 from oxytestbed.experiments.statistics import paired_differences, summarise
+from oxytestbed.loop.event_log import EventRecord
+from oxytestbed.loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
 from oxytestbed.loop.outcomes import OUTCOMES, outcomes_of
 from oxytestbed.loop.trace import Trace
 from oxytestbed.models.cohort import CohortSettings, draw_infants
 
 LOW_PCT, HIGH_PCT = 90.0, 95.0
+NAMES = [*OUTCOMES, *EVENT_OUTCOMES]
 ARMS = ("manual", "fixed", "pi")
 
 
@@ -101,8 +104,7 @@ def _events(seconds: int) -> pd.DataFrame:
         rows.append((start + 62, 0, "manual", "fio2_by_hand", 0.35, "low"))
         rows.append((start + 90, 0, "manual", "alarm_end", 90.0, "spo2_low"))
         rows.append((start + 150, 0, "manual", "visit_end", 110.0, "alarm"))
-    columns = ["time_s", "infant", "arm", "event", "value", "detail"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=list(EventRecord._fields))
 
 
 def _settings_rows() -> pd.DataFrame:
@@ -124,9 +126,13 @@ def toy_comparison(infants: int = 8, hours: float = 3.0, seed: int = 7) -> Compa
         for number, arm in enumerate(ARMS)
         for place in range(infants)
     ]
+    events = _events(seconds)
+    records = [EventRecord(*row) for row in events.itertuples(index=False)]
+    counted = event_outcomes(records, warmup_s, seconds)
     rows: list[dict[str, Any]] = [
         {"infant": place, "arm": arm, "group": place // 2, "error": ""}
         | outcomes_of(trace, LOW_PCT, HIGH_PCT)
+        | counted.get((place, arm), dict.fromkeys(EVENT_OUTCOMES, 0.0))
         for arm, place, trace in lanes
     ]
     outcomes = pd.DataFrame(rows)
@@ -142,11 +148,11 @@ def toy_comparison(infants: int = 8, hours: float = 3.0, seed: int = 7) -> Compa
         scenario=scenario,
         cohort=pd.DataFrame(vars(drawn)),
         outcomes=outcomes,
-        summary=summarise(outcomes, list(OUTCOMES)),
-        paired=paired_differences(outcomes, "manual", list(OUTCOMES), seed=seed, resamples=200),
+        summary=summarise(outcomes, NAMES),
+        paired=paired_differences(outcomes, "manual", NAMES, seed=seed, resamples=200),
         histogram=_histogram([(arm, trace) for arm, _, trace in lanes]),
         traces={(place, arm): _frame(trace) for arm, place, trace in lanes if place == 0},
-        events=_events(seconds),
+        events=events,
         scenario_table=_settings_rows(),
         manifest={
             "seed": seed,

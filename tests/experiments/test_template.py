@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from oxytestbed.experiments.template import template_text, write_template
 from oxytestbed.loop.check import check_controller
 from oxytestbed.loop.controller import make_reading

@@ -2,6 +2,7 @@ import random
 
 import numpy as np
 import pytest
+
 from oxytestbed.loop.check import check_controller
 from oxytestbed.loop.controller import PerInfant
 from oxytestbed.loop.registry import BUILT_IN, load_controller
@@ -284,12 +285,12 @@ def test_a_controller_of_one_infant_is_told_about_per_infant():
     assert failed(lambda: PerInfant(One)) == {}
 
 
-def test_the_shared_generators_are_left_as_they_were():
-    np.random.seed(5)
-    random.seed(5)
-    expected = np.random.RandomState(5).uniform(), random.Random(5).random()
-    check_controller(Good)
-    assert (np.random.uniform(), random.random()) == expected
+@pytest.mark.parametrize("candidate", [SharedNumpyRandom, SharedPythonRandom])
+def test_the_shared_generators_are_left_as_they_were(candidate):
+    before = np.random.get_state()[1].copy(), np.random.get_state()[2], random.getstate()
+    check_controller(candidate)
+    np.testing.assert_array_equal(np.random.get_state()[1], before[0])
+    assert (np.random.get_state()[2], random.getstate()) == before[1:]
 
 
 def test_the_object_that_is_checked_is_not_changed():

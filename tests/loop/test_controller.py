@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from oxytestbed.loop.controller import (
     Controller,
     PerInfant,

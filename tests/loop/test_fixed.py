@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from oxytestbed.loop.controller import make_reading
 from oxytestbed.loop.controllers.fixed import FixedFiO2
 from oxytestbed.loop.signals import Settings

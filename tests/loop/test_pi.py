@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from oxytestbed.loop.controller import make_reading
 from oxytestbed.loop.controllers.pi import PI
 from oxytestbed.loop.signals import Settings
@@ -214,3 +215,19 @@ def test_lanes_that_were_not_announced_are_refused():
     one = PI()
     with pytest.raises(TestbedError, match="0 lanes"):
         one.act(make_reading(1))
+
+
+def test_a_target_that_is_missing_is_held_and_forgotten():
+    one = started()
+    nothing = make_reading(1, target_low_pct=np.nan, target_high_pct=np.nan)
+    np.testing.assert_array_equal(one.act(nothing), [0.3])
+    assert one.act(make_reading(1, spo2_pct=88))[0] > 0.3
+
+
+def test_after_the_return_the_loop_is_an_ordinary_one():
+    one, twin = started(), started(fio2=0.5)
+    one.act(make_reading(1))
+    one.track(np.array([0.5]), np.array([False]))
+    for spo2 in (93, 88, 85, 90, 97):
+        reading = make_reading(1, spo2_pct=spo2)
+        np.testing.assert_allclose(one.act(reading), twin.act(reading), atol=1e-12)

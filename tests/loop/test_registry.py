@@ -6,6 +6,7 @@ from multiprocessing import get_context
 
 import numpy as np
 import pytest
+
 from oxytestbed.loop import registry
 from oxytestbed.loop.controller import make_reading
 from oxytestbed.loop.controllers.pi import PI

@@ -9,10 +9,11 @@ controller's code.
 import control
 import numpy as np
 import pytest
+from scipy import signal
+
 from oxytestbed.loop.controller import make_reading
 from oxytestbed.loop.controllers.pi import PI
 from oxytestbed.loop.signals import Settings
-from scipy import signal
 
 SETTINGS = Settings(target_low_pct=91, target_high_pct=95, fio2_min=0.0, fio2_max=2.0)
 STEPS = 600
