@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..models.errors import problem
-from .figure_set import write_figures
+from .figure_set import figure_set, write_figures
 from .report import render_report
 from .result import ComparisonResult
 from .scenario import to_toml
@@ -118,8 +118,9 @@ def _write_all(result: ComparisonResult, folder: Path) -> None:
         write_table(trace.round(TRACE_DECIMALS), folder / f"trace_{infant}_{arm}.csv")
     figures = folder / "figures"
     figures.mkdir()
-    write_figures(result, figures)
-    (folder / "report.html").write_text(render_report(result), encoding="utf-8")
+    entries = figure_set(result)
+    write_figures(result, figures, entries)
+    (folder / "report.html").write_text(render_report(result, entries), encoding="utf-8")
 
 
 def write_table(table: pd.DataFrame, path: Path, *, exact: bool = False) -> None:

@@ -46,7 +46,7 @@ _ALL = (
     EventOutcome(
         name="alarms_high_priority_per_24h",
         label="Alarms of high priority",
-        unit="1/24 h",
+        unit="per 24 h",
         definition="Low SpO2 alarms that began after the warm-up, per 24 h of that time.",
         direction="lower better",
         decimals=1,
@@ -57,7 +57,7 @@ _ALL = (
     EventOutcome(
         name="alarms_medium_priority_per_24h",
         label="Alarms of medium priority",
-        unit="1/24 h",
+        unit="per 24 h",
         definition="High SpO2 and lost signal alarms that began after the warm-up, per 24 h.",
         direction="lower better",
         decimals=1,
@@ -68,9 +68,9 @@ _ALL = (
     EventOutcome(
         name="manual_changes_per_24h",
         label="FiO2 changes by hand",
-        unit="1/24 h",
+        unit="per 24 h",
         definition="Changes of the set FiO2 by staff after the warm-up, per 24 h of that time.",
-        direction="lower better",
+        direction="-",
         decimals=1,
         core=True,
         true_signal=False,
@@ -79,12 +79,12 @@ _ALL = (
     EventOutcome(
         name="staff_min_per_24h",
         label="Staff time at the cot",
-        unit="min/24 h",
+        unit="min per 24 h",
         definition=(
             "Minutes of visits for rounds, alarms and oxygen that ended after the warm-up, per "
             "24 h of that time. Only arms adjusted by hand have staff."
         ),
-        direction="lower better",
+        direction="-",
         decimals=0,
         core=False,
         true_signal=False,

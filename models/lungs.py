@@ -108,6 +108,8 @@ class Lungs:
         self._x, self._saturation, self._slope, self._work = pair(), pair(), pair(), pair()
         self._uptake, self._pair, self._pair2 = pair(), pair(), pair()
         self._pivot, self._beta, self._weight = pair(), pair(), pair()
+        self._work_rows = tuple(self._work)
+        self._uptake_rows, self._beta_rows = tuple(self._uptake), tuple(self._beta)
         self._a, self._b, self._c = single(), single(), single()
         self._flow_arterial, self._flow_venous = single(), single()
         self._per_ga, self._rho, self._total, self._per_den = single(), single(), single(), single()
@@ -190,7 +192,7 @@ class Lungs:
         np.multiply(self._flow_arterial, shunt, out=self._c)
 
     def _close(self, closed: NDArray[np.bool_]) -> None:
-        """A closed lung exchanges no gas: V (PB - 47 - P) cannot change."""
+        """Let closed lungs exchange no gas but oxygen: V (PB - 47 - P) cannot change."""
         np.subtract(self._dry2, self.state[:2], out=self._closed_mass)
         self._closed_mass *= self.volume_ml
         np.divide(GAS_FACTOR_MMHG / DRY_MMHG, self._closed_mass, out=self._closed_factor)
@@ -220,7 +222,7 @@ class Lungs:
         np.multiply(saturation, self._capacity2, out=uptake)
         np.multiply(state.gas, self._dissolved2, out=work)
         np.add(uptake, work, out=uptake)
-        for row in uptake:
+        for row in self._uptake_rows:
             np.subtract(row, state.venous, out=row)
         np.multiply(uptake, self._gain, out=uptake)
         self._set_uptake_factor(state, any_closed)
@@ -246,7 +248,7 @@ class Lungs:
         rate, moved, fade = self._rate, self._a, self._fade
         np.subtract(state.arterial, state.venous, out=moved)
         np.multiply(moved, self._flow, out=moved)
-        np.add(self._uptake[0], self._uptake[1], out=rate.arterial)
+        np.add(self._uptake_rows[0], self._uptake_rows[1], out=rate.arterial)
         np.subtract(rate.arterial, moved, out=rate.arterial)
         np.multiply(rate.arterial, self._per_arterial, out=rate.arterial)
         np.add(state.venous, UPTAKE_HALF_CONTENT, out=fade)
@@ -273,7 +275,7 @@ class Lungs:
         np.divide(beta, pivot, out=beta)
         np.multiply(weight, self._per_arterial2, out=weight)
         np.multiply(weight, beta, out=self._work)
-        np.add(self._work[0], self._work[1], out=self._total)
+        np.add(self._work_rows[0], self._work_rows[1], out=self._total)
         np.add(self._total, self._c, out=self._total)
         self._factor_blood(shift)
 
@@ -295,9 +297,10 @@ class Lungs:
     def _solve(self, right: _Vector, out: _Vector) -> None:
         """Solve ``(shift I - J) out = right`` with the factors of `_factor`."""
         b, work, venous, arterial = self._b, self._work, out.venous, out.arterial
+        well, poor = self._work_rows
         np.divide(right.gas, self._pivot, out=out.gas)
         np.multiply(out.gas, self._weight, out=work)
-        np.add(work[0], work[1], out=b)
+        np.add(well, poor, out=b)
         np.add(b, right.arterial, out=b)
         np.multiply(b, self._rho, out=venous)
         np.add(venous, right.venous, out=venous)
@@ -305,8 +308,8 @@ class Lungs:
         np.multiply(venous, self._total, out=arterial)
         np.add(arterial, b, out=arterial)
         np.multiply(arterial, self._per_ga, out=arterial)
-        for row, beta in zip(work, self._beta, strict=True):
-            np.multiply(beta, venous, out=row)
+        np.multiply(self._beta_rows[0], venous, out=well)
+        np.multiply(self._beta_rows[1], venous, out=poor)
         np.add(out.gas, work, out=out.gas)
 
     def _substep(self, state: _Vector, any_closed: bool) -> None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import pytest
+
 from oxytestbed.experiments.scenario import scenario_from_table
 from oxytestbed.loop.arms import ArmSpec
 from oxytestbed.loop.bench import Bench, BenchSpec

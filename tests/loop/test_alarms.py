@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from oxytestbed.loop.alarms import PRIORITY, Alarm, AlarmChange, Alarms, AlarmSettings
 from oxytestbed.models.errors import TestbedError
 
@@ -108,7 +109,9 @@ def test_lanes_do_not_touch_each_other():
     for tick, row in enumerate(shown):
         company.step(tick, row, ~np.isnan(row), np.full(3, 0.4))
         for lane, single in enumerate(singles):
-            single.step(tick, row[lane : lane + 1], ~np.isnan(row[lane : lane + 1]), np.full(1, 0.4))
+            single.step(
+                tick, row[lane : lane + 1], ~np.isnan(row[lane : lane + 1]), np.full(1, 0.4)
+            )
             assert np.array_equal(company.active[:, lane], single.active[:, 0])
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from oxytestbed.loop.episodes import find_episodes, runs
 from oxytestbed.models.errors import TestbedError
 

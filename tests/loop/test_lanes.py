@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from oxytestbed.loop.arms import ArmSpec
 from oxytestbed.models.disturbances import ALWAYS_MARK, DisturbanceSettings, draw_breathing
 

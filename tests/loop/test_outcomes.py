@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from oxytestbed.loop.outcomes import OUTCOMES, outcomes_of
 from oxytestbed.loop.rounding import whole_percent
 from oxytestbed.loop.trace import Trace

@@ -2,9 +2,10 @@ import importlib
 import inspect
 import pkgutil
 
-import oxytestbed
 import pytest
 import simpy
+
+import oxytestbed
 from oxytestbed.loop.phases import At, Phase, request_key, request_rank
 from oxytestbed.models.errors import problem
 

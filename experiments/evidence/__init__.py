@@ -1,0 +1,1 @@
+"""The evidence: published figures beside simulated ones, graded by fixed rules."""
