@@ -132,6 +132,7 @@ def _add_scenarios(commands: argparse._SubParsersAction[argparse.ArgumentParser]
         "scenarios", help="list the shipped scenarios, or show one with every setting"
     )
     parser.add_argument("scenario", nargs="?", help="name or path of the one to show")
+    parser.add_argument("--events", action="store_true", help="list what a script can do")
     parser.set_defaults(run=_scenarios)
 
 
@@ -278,8 +279,14 @@ def _template(given: argparse.Namespace) -> int:
 
 
 def _scenarios(given: argparse.Namespace) -> int:
+    from ..loop.script import ACTIONS
+    from ..models.settings import range_text
     from .scenario import load_scenario, scenario_names, to_toml
 
+    if given.events:
+        for action in ACTIONS.values():
+            print(f"{action.name}: {action.doc} ({range_text(action.metadata)})")
+        return 0
     if given.scenario:
         print(to_toml(load_scenario(given.scenario)), end="")
         return 0

@@ -201,6 +201,7 @@ def bench_spec(scenario: Scenario, infants: Infants, groups: NDArray[np.int64]) 
         disturbances=scenario.disturbances,
         alarms=scenario.alarms,
         staff=scenario.staff,
+        script=scenario.script,
     )
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import simpy
@@ -21,25 +20,20 @@ from ..loop.controllers.pi import PI
 from ..loop.patients import HIGHEST_SHARE, HIGHEST_SHUNT
 from ..loop.registry import load_controller
 from ..loop.trace import Trace
-from ..models import heart as reflex
 from ..models.disturbances import (
     ALWAYS_MARK,
     HYPOXIA_FULL_PCT,
     HYPOXIA_STARTS_PCT,
     Breathing,
     BreathingEvents,
-    draw_breathing,
 )
-from ..models.drift import Drift
 from ..models.errors import problem
 from ..models.gas_delivery import GasDelivery
-from ..models.infants import Infants
 from ..models.lung_parameters import lung_parameters
-from ..models.oximeter_noise import OximeterNoise
 from ..models.steady import steady_state
-from ..models.streams import BLOCK_TICKS, Cause, stream
+from .reference_draws import draw
 from .reference_lungs import LungDrive, LungTwin
-from .reference_plant import GasTwin, HeartTwin, OximeterTwin, ProbeNoise
+from .reference_plant import GasTwin, HeartTwin, OximeterTwin
 
 #: Less than this share of normal ventilation counts as none.
 STOPPED_BELOW = 0.05
@@ -174,7 +168,11 @@ class BreathingTwin:
             _, lasts_s, closed_from_s, kind, ventilation, shunt_factor, mark = self._next
             self._next = next(self._rows, None)
             if mark < _most_mark(100.0 * sao2_fraction):
-                self.kind, self.ventilation, self.shunt_factor = int(kind), ventilation, shunt_factor
+                self.kind, self.ventilation, self.shunt_factor = (
+                    int(kind),
+                    ventilation,
+                    shunt_factor,
+                )
                 self._closes_s, self._ends_s = tick + int(closed_from_s), tick + int(lasts_s)
         if tick == self._closes_s < self._ends_s:
             self.closed = True
@@ -188,79 +186,6 @@ def _most_mark(sao2_pct: float) -> float:
     """Candidates with a mark below this happen."""
     hypoxia = (HYPOXIA_STARTS_PCT - sao2_pct) / (HYPOXIA_STARTS_PCT - HYPOXIA_FULL_PCT)
     return ALWAYS_MARK + (1.0 - ALWAYS_MARK) * min(max(hypoxia, 0.0), 1.0)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Drawn:
-    """One infant's drawn inputs, a value for each tick."""
-
-    events: BreathingEvents
-    shunt_drift: Sequence[float]
-    ventilation_drift: Sequence[float]
-    noise: ProbeNoise
-    heart_fall: float
-    heart_variation_bpm: Sequence[float]
-
-
-def draw(spec: BenchSpec, infant: Infants) -> Drawn:
-    """Draw whatever comes from outside one infant's own state.
-
-    Parameters
-    ----------
-    spec : BenchSpec
-        The run.
-    infant : Infants
-        A group of this infant alone.
-
-    Returns
-    -------
-    Drawn
-    """
-    ticks = range(spec.duration_s)
-    drift = Drift(infant, spec.seed, spec.disturbances)
-    rows = [[float(factor[0]) for factor in drift.row(tick)] for tick in ticks]
-    fall, variation_bpm = _draw_heart(spec, infant)
-    return Drawn(
-        events=draw_breathing(infant, 0, spec.seed, spec.duration_s, spec.disturbances),
-        shunt_drift=[row[0] for row in rows],
-        ventilation_drift=[row[1] for row in rows],
-        noise=_draw_noise(spec, infant),
-        heart_fall=fall,
-        heart_variation_bpm=variation_bpm,
-    )
-
-
-def _draw_heart(spec: BenchSpec, infant: Infants) -> tuple[float, list[float]]:
-    rng = stream(spec.seed, int(infant.infant[0]), Cause.HEART_RATE)
-    uniform, unit = rng.random(), rng.standard_normal()
-    sd_bpm = reflex.VARIABILITY_SD * float(infant.heart_rate_bpm[0])
-    keep = math.exp(-1.0 / reflex.VARIABILITY_S)
-    variation_bpm = []
-    for fresh in rng.standard_normal(spec.duration_s).tolist():
-        unit = keep * unit + math.sqrt(1.0 - keep * keep) * fresh
-        variation_bpm.append(sd_bpm * unit)
-    span = reflex.FALL_MOST - reflex.FALL_LEAST
-    return reflex.FALL_LEAST + span * uniform * uniform, variation_bpm
-
-
-def _draw_noise(spec: BenchSpec, infant: Infants) -> ProbeNoise:
-    settings = spec.oximeter
-    noise = OximeterNoise(
-        infant.infant,
-        spec.seed,
-        correlation_time_s=float(settings.averaging_s),
-        noise_scale=settings.noise_scale,
-        dropout_rate_per_h=settings.dropout_rate_per_h,
-        prolonged_dropout_share=settings.prolonged_dropout_share,
-        duration_s=spec.duration_s,
-    )
-    names = ("low_pct", "high_pct", "quality_pct")
-    columns: dict[str, list[int]] = {name: [] for name in names}
-    for first_tick in range(0, spec.duration_s, BLOCK_TICKS):
-        noise.draw(first_tick)
-        for name in names:
-            columns[name] += getattr(noise, name)[:, 0].tolist()
-    return ProbeNoise(**columns)
 
 
 class LaneTwin:

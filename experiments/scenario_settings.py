@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from ..loop.alarms import AlarmSettings
+from ..loop.script import ScriptedEvent
 from ..loop.staff_settings import StaffSettings
 from ..models.cohort import CohortSettings
 from ..models.disturbances import DisturbanceSettings
-from ..models.errors import problem
+from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.oximeter import OximeterSettings
 from ..models.settings import quantity, validate
@@ -188,6 +189,9 @@ class Scenario:
     report: ReportSettings = quantity(
         unit="-", default=ReportSettings(), doc="What is kept and how it is summarised."
     )
+    script: tuple[ScriptedEvent, ...] = quantity(
+        unit="-", default=(), doc="One event at a given time."
+    )
     arms: tuple[ArmSettings, ...] = quantity(
         unit="-", doc="One arm of the comparison; every infant goes through each."
     )
@@ -225,10 +229,24 @@ def contradictions(values: Mapping[str, Any], place: Place) -> list[str]:
         if not names:
             hint = "Add a table under [[arms]]."
             found.append(str(problem(str(place.at("arms")), "at least one arm", [], hint)))
+    if "arms" in values:
+        found += _script_problems(values.get("script", ()), values["arms"], place.at("script"))
     if "cohort" in values and "report" in values and not values["cohort"].csv:
         chosen, count = values["report"].trace_infants, values["cohort"].infants
         found += _outside(chosen, range(count), str(place.at("report").at("trace_infants")))
     return found
+
+
+def _script_problems(
+    script: Iterable[ScriptedEvent], arms: Iterable[ArmSettings], place: Place
+) -> list[str]:
+    names = [arm.name for arm in arms]
+    return [
+        str(problem(f"{place}.arms", "arms of this scenario", arm, nearest(arm, names)))
+        for item in script
+        for arm in item.arms
+        if arm not in names
+    ]
 
 
 def check_trace_infants(scenario: Scenario, infants: Iterable[int]) -> None:

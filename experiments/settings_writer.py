@@ -6,6 +6,7 @@ scenario can be read and edited without the program.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
@@ -84,6 +85,7 @@ def settings_toml(settings: Any, leave_out: Collection[str] = ()) -> str:
                 _line(section, inner)
                 for inner in fields(section)
                 if f"{item.name}.{inner.name}" not in leave_out
+                and not _unset(getattr(section, inner.name))
             ]
     return "\n".join(lines) + "\n"
 
@@ -109,9 +111,10 @@ def settings_rows(settings: Any, prefix: str = "") -> Iterator[dict[str, str]]:
         if is_dataclass(value):
             yield from settings_rows(value, f"{prefix}{item.name}.")
         elif _holds_sections(value):
-            for section in value:
-                yield from settings_rows(section, f"{prefix}{item.name}[{section.name}].")
-        else:
+            for number, section in enumerate(value, start=1):
+                label = getattr(section, "name", f"#{number}")
+                yield from settings_rows(section, f"{prefix}{item.name}[{label}].")
+        elif not _unset(value):
             yield {
                 "key": f"{prefix}{item.name}",
                 "value": _readable(value),
@@ -125,6 +128,11 @@ def _holds_sections(value: Any) -> bool:
     return is_dataclass(value) or (
         isinstance(value, tuple) and bool(value) and all(is_dataclass(item) for item in value)
     )
+
+
+def _unset(value: Any) -> bool:
+    """Recognise NaN, which stands for a number that nobody gave."""
+    return isinstance(value, float) and math.isnan(value)
 
 
 def _line(settings: Any, item: Field[Any]) -> str:

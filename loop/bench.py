@@ -16,7 +16,7 @@ import simpy
 from numpy.typing import NDArray
 
 from ..models.disturbances import DisturbanceSettings, draw_breathing
-from ..models.errors import problem
+from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.infants import Infants
 from ..models.oximeter import OximeterSettings
@@ -27,6 +27,7 @@ from .event_log import EventRecord
 from .patients import Patients
 from .phases import At, Phase
 from .recording import Recording
+from .script import ScriptedEvent, play
 from .signals import Settings
 from .staff import Bedside, Staff
 from .staff_settings import StaffSettings
@@ -56,6 +57,8 @@ class BenchSpec:
         Ends of the SpO2 target range.
     gas, oximeter, disturbances, alarms, staff : settings
         How the parts behave.
+    script : tuple of ScriptedEvent
+        Single events at given times.
     """
 
     infants: Infants
@@ -71,6 +74,7 @@ class BenchSpec:
     disturbances: DisturbanceSettings = field(default_factory=DisturbanceSettings)
     alarms: AlarmSettings = field(default_factory=AlarmSettings)
     staff: StaffSettings = field(default_factory=StaffSettings)
+    script: tuple[ScriptedEvent, ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.groups) != len(self.infants):
@@ -84,6 +88,9 @@ class BenchSpec:
         names = [arm.name for arm in self.arms]
         if not names or len(set(names)) != len(names):
             raise problem("BenchSpec.arms", "one arm or more, each with its own name", names)
+        for item in self.script:
+            for arm in set(item.arms) - set(names):
+                raise problem("BenchSpec.script", "an arm of this run", arm, nearest(arm, names))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,6 +166,7 @@ class Bench:
         self._staff: dict[int, Staff] = {}
         self._controllers: dict[str, ControllerArm] = {}
         self._start_breathing()
+        self._start_script()
         for place, arm in enumerate(spec.arms):
             self._start_arm(place, arm)
         self._env.process(self._clock())
@@ -189,6 +197,23 @@ class Bench:
                 spec.infants, place, spec.seed, spec.duration_s, spec.disturbances
             )
             self._env.process(breathe(self._env, self.patients, place, events, self._log))
+
+    def _start_script(self) -> None:
+        """Start the scripted events of the infants that are in this run."""
+        for item in self._spec.script:
+            lanes = [
+                lane
+                for lane in range(self.patients.lanes)
+                if self._concerns(item, *divmod(lane, self._count))
+            ]
+            if lanes:
+                self._env.process(play(self._env, self.patients, item, lanes, self._log))
+
+    def _concerns(self, item: ScriptedEvent, arm: int, place: int) -> bool:
+        infant, name = int(self._spec.infants.infant[place]), self._spec.arms[arm].name
+        return (not item.infants or infant in item.infants) and (
+            not item.arms or name in item.arms
+        )
 
     def _start_arm(self, place: int, arm: ArmSpec) -> None:
         spec = self._spec
@@ -244,7 +269,7 @@ class Bench:
             tick,
             spo2_pct=oximeter.spo2_pct,
             valid=oximeter.valid,
-            apnoea=patients.apnoea,
+            apnoea=patients.state.apnoea,
             sao2=patients.lungs.sao2_fraction,
             pao2_mmhg=patients.lungs.pao2_mmhg,
             set_fio2=gas.set_fio2,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Sequence
+from dataclasses import replace
 
 import simpy
 
 from ..models.disturbances import Breathing, BreathingEvents, accepted
+from .breathing_state import BreathingState, Layer
 from .patients import Patients
 from .phases import At, Phase
 
@@ -48,21 +50,58 @@ def breathe(
         lanes = [place + arm * count for arm in range(patients.arms) if taken[arm]]
         if not lanes:
             continue
-        kind = Breathing(int(events.kind[k]))
-        for lane in lanes:
-            patients.breathing[lane] = events.ventilation[k]
-            patients.shunt_factor[lane] = events.shunt_factor[k]
-            patients.apnoea[lane] = int(kind)
-            log(lane, "breathing_start", float(length_s), kind.name.lower())
+        layer = Layer(
+            ventilation=float(events.ventilation[k]),
+            shunt_factor=float(events.shunt_factor[k]),
+            kind=Breathing(int(events.kind[k])),
+        )
         open_s = min(int(events.closed_from_s[k]), length_s)
-        if open_s:
-            yield At(env, open_s, Phase.DISTURBANCE)
-        if open_s < length_s:
-            patients.closed[lanes] = True
-            yield At(env, length_s - open_s, Phase.DISTURBANCE)
-        patients.breathing[lanes] = 1.0
-        patients.shunt_factor[lanes] = 1.0
-        patients.closed[lanes] = False
-        patients.apnoea[lanes] = int(Breathing.NORMAL)
-        for lane in lanes:
-            log(lane, "breathing_end", 0.0, kind.name.lower())
+        yield from happen(env, patients.state, lanes, layer, open_s, length_s, log)
+
+
+def happen(
+    env: simpy.Environment,
+    state: BreathingState,
+    lanes: Sequence[int],
+    layer: Layer,
+    open_s: int,
+    length_s: int,
+    log: Log,
+) -> Generator[simpy.Event, None, None]:
+    """Let one breathing event begin, close the airway if it does so, and end.
+
+    Parameters
+    ----------
+    env : simpy.Environment
+        The clock.
+    state : BreathingState
+        Changed in place.
+    lanes : sequence of int
+        Lanes to which it happens.
+    layer : Layer
+        What it does while the airway is open.
+    open_s, length_s : int
+        Seconds after the onset at which the airway closes, and at which all
+        ends; equal if it never closes.
+    log : callable
+        Takes lane, event name, value, detail.
+
+    Yields
+    ------
+    simpy.Event
+    """
+    kind = layer.kind.name.lower()
+    for lane in lanes:
+        log(lane, "breathing_start", float(length_s), kind)
+    state.lay(lanes, layer, env.now)
+    if open_s:
+        yield At(env, open_s, Phase.DISTURBANCE)
+    if open_s < length_s:
+        closed = replace(layer, closed=True)
+        state.lay(lanes, closed, env.now)
+        state.lift(lanes, layer, env.now)
+        layer = closed
+        yield At(env, length_s - open_s, Phase.DISTURBANCE)
+    state.lift(lanes, layer, env.now)
+    for lane in lanes:
+        log(lane, "breathing_end", 0.0, kind)

@@ -42,6 +42,8 @@ EVENT_TYPES = {
     "visit_start": "a nurse comes to the cot; value: wait in s since the need, detail: why",
     "visit_end": "the nurse leaves; value: length of the visit in s, detail: why",
     "fio2_by_hand": "FiO2 is changed by hand; value: the new set FiO2, detail: why",
+    "script_start": "a scripted event begins; value: its strength, detail: its name",
+    "script_end": "a scripted event ends",
     "controller_failed": "a controller gave no usable output and is out of the loop",
     "controller_no_value": "a controller gave NaN for this infant; the FiO2 is held",
 }

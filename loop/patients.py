@@ -8,7 +8,6 @@ the arms, so an infant meets the same in each.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..models.disturbances import DisturbanceSettings
 from ..models.drift import Drift
@@ -19,6 +18,7 @@ from ..models.lung_parameters import lung_parameters
 from ..models.lungs import Lungs
 from ..models.oximeter import Oximeter, OximeterSettings
 from ..models.steady import steady_state
+from .breathing_state import BreathingState
 from .signals import BoolArray, FloatArray
 
 #: No drift or event takes the true shunt beyond this, nor gives the poorly
@@ -45,14 +45,8 @@ class Patients:
 
     Attributes
     ----------
-    breathing : ndarray, shape (lanes,)
-        Share of normal ventilation; breathing events write it.
-    closed : ndarray of bool, shape (lanes,)
-        Closed airway; breathing events write it.
-    apnoea : ndarray of int, shape (lanes,)
-        Kind of breathing event; breathing events write it.
-    shunt_factor : ndarray, shape (lanes,)
-        Shunt during a breathing event over shunt without; events write it.
+    state : BreathingState
+        How each lane breathes; breathing events change it.
     """
 
     def __init__(
@@ -76,10 +70,7 @@ class Patients:
         self.heart = HeartRate(infants, arms, seed)
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
-        self.breathing: FloatArray = np.ones(self.lanes)
-        self.closed: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
-        self.apnoea: NDArray[np.int64] = np.zeros(self.lanes, dtype=np.int64)
-        self.shunt_factor: FloatArray = np.ones(self.lanes)
+        self.state = BreathingState(self.lanes)
         self._stopped: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
         self._total_ventilation = parameters.ventilation_ml_s[0] + parameters.ventilation_ml_s[1]
         self._most_ventilation = HIGHEST_SHARE * self._total_ventilation
@@ -99,13 +90,13 @@ class Patients:
         """
         self._drift_to(tick)
         self.gas.step(command_fio2)
-        np.less(self.breathing, 0.05, out=self._stopped)
+        np.less(self.state.breathing, 0.05, out=self._stopped)
         self.heart.step(tick, self._stopped, self.lungs.sao2_fraction)
         np.multiply(self._parameters.flow_ml_s, self.heart.flow_factor, out=self._flow)
         self.lungs.step(
             self.gas.inspired_fio2,
-            self.breathing,
-            self.closed,
+            self.state.breathing,
+            self.state.closed,
             self._ventilation,
             self._shunt,
             self._flow,
@@ -116,7 +107,7 @@ class Patients:
         shunt_factor, ventilation_factor = self._drift.row(tick)
         self._shunt.reshape(self.arms, -1)[...] = shunt_factor
         self._shunt *= self._parameters.shunt
-        self._shunt *= self.shunt_factor
+        self._shunt *= self.state.shunt_factor
         np.minimum(self._shunt, HIGHEST_SHUNT, out=self._shunt)
         poor = self._ventilation[1]
         poor.reshape(self.arms, -1)[...] = ventilation_factor

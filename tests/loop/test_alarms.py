@@ -96,7 +96,7 @@ def test_the_most_urgent_comes_first_then_the_lane():
 
 
 def test_a_small_number_means_urgent():
-    """High priority for low SpO2 is the common setting of oximeters (common practice, no source)."""
+    """High priority for low SpO2: common practice, no source."""
     assert sorted(Alarm) == [Alarm.SPO2_LOW, Alarm.SIGNAL_LOST, Alarm.SPO2_HIGH]
     assert [PRIORITY[alarm] for alarm in sorted(Alarm)] == ["high", "medium", "medium"]
 

@@ -128,6 +128,6 @@ def test_the_other_infant_is_not_touched(place):
     bed = Bedside((5, 12, Breathing.OBSTRUCTIVE, 0.0, 0, 1.1, 0.1), place=place)
     bed.at(6)
     other = [1 - place, 3 - place]
-    assert (bed.patients.breathing[other] == 1.0).all() and not bed.patients.closed[other].any()
-    assert (bed.patients.apnoea[other] == 0).all()
-    assert (bed.patients.breathing[[place, place + 2]] == 0.0).all()
+    assert (bed.patients.state.breathing[other] == 1.0).all() and not bed.patients.state.closed[other].any()
+    assert (bed.patients.state.apnoea[other] == 0).all()
+    assert (bed.patients.state.breathing[[place, place + 2]] == 0.0).all()

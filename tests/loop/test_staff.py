@@ -1,0 +1,420 @@
+"""Bedside staff, first on a made-up bedside, then on the bench."""
+
+from collections import defaultdict
+from dataclasses import replace
+from itertools import pairwise
+from statistics import mean, median
+
+import numpy as np
+import pytest
+import simpy
+
+from oxytestbed.loop.alarms import Alarm, AlarmChange
+from oxytestbed.loop.bench import Bench
+from oxytestbed.loop.event_log import EventRecord
+from oxytestbed.loop.staff import COME_BACK_PRIORITY, ROUND_PRIORITY, SEVERE_PCT, Bedside, Staff
+from oxytestbed.loop.staff_settings import StaffSettings
+from oxytestbed.models.errors import TestbedError
+
+#: Alarms are answered after a second; rounds are out of the way of a short test.
+AT_ONCE = StaffSettings(
+    at_cot_share=1.0,
+    round_interval_min=480,
+    round_duration_s=30,
+    hands_on_s=20,
+    watch_s=60,
+    step_up_pct=5,
+    step_down_pct=3,
+    severe_factor=2,
+    forget_share=1.0,
+)
+
+
+class Ward:
+    """Staff of one arm at cots whose display never moves unless a test moves it."""
+
+    def __init__(self, lanes=3, groups=None, settings=AT_ONCE, spo2=93.0, fio2=0.5, **limits):
+        self.env = simpy.Environment()
+        self.spo2 = np.full(lanes, spo2, dtype=float)
+        # What is asked of the blender is set at once.
+        self.fio2 = np.full(lanes, fio2, dtype=float)
+        self.alarms = np.zeros((len(Alarm), lanes), dtype=bool)
+        self.log = []
+        bedside = Bedside(
+            spo2_pct=self.spo2,
+            set_fio2=self.fio2,
+            command_fio2=self.fio2,
+            alarms=self.alarms,
+            target_low_pct=91.0,
+            target_high_pct=95.0,
+            **{"fio2_min": 0.21, "fio2_max": 1.0, **limits},
+        )
+        groups = dict.fromkeys(range(lanes), 0) if groups is None else groups
+        infants = {lane: lane for lane in groups}
+        self.staff = Staff(self.env, settings, bedside, infants, groups, 3, self._note)
+
+    def _note(self, lane, event, value, detail):
+        self.log.append(EventRecord(int(self.env.now), lane, "manual", event, value, detail))
+
+    def ring(self, lane, alarm, onset_s=None):
+        self.alarms[alarm, lane] = True
+        onset_s = int(self.env.now) if onset_s is None else onset_s
+        self.staff.hear(AlarmChange(lane=lane, alarm=alarm, began=True, onset_s=onset_s))
+
+    def of(self, event):
+        return [item for item in self.log if item.event == event]
+
+    def order(self):
+        """Give (infant, reason) of the visits, in the order in which they began."""
+        return [(item.infant, item.detail) for item in self.of("visit_start")]
+
+
+LOW, LOST, HIGH = Alarm.SPO2_LOW, Alarm.SIGNAL_LOST, Alarm.SPO2_HIGH
+
+#: Lane (which is also the infant), alarm, onset; all of them ask in the same tick.
+TIES = [
+    (0, HIGH, 3),
+    (1, LOW, 5),
+    (2, LOST, 4),
+    (3, LOW, 4),
+    (4, LOW, 5),
+    (5, LOST, 4),
+    (6, LOW, 1),
+]
+
+
+@pytest.mark.parametrize("order", [TIES, TIES[::-1], [TIES[i] for i in (3, 0, 6, 2, 5, 1, 4)]])
+def test_a_tie_is_broken_by_priority_then_onset_then_infant(order):
+    ward = Ward(lanes=7, groups={lane: 0 for lane, *_ in order})
+    ward.env.run(until=10)
+    for lane, alarm, onset_s in order:
+        ward.ring(lane, alarm, onset_s)
+    ward.env.run(until=3600)
+    wanted = sorted((alarm, onset_s, lane) for lane, alarm, onset_s in TIES)
+    assert ward.order() == [(lane, alarm.name.lower()) for alarm, _, lane in wanted]
+
+
+def busy_until():
+    """Find when the nurse leaves the first cot, which was called at second 10."""
+    ward = Ward()
+    ward.env.run(until=10)
+    ward.ring(0, LOST)
+    ward.env.run(until=600)
+    return ward.of("visit_end")[0].time_s
+
+
+@pytest.mark.parametrize("waiting", [(1, HIGH, 11), (1, LOST, 11), (2, LOW, 12)])
+def test_who_is_more_urgent_goes_first_even_in_the_tick_in_which_the_nurse_is_free(waiting):
+    free_s = busy_until()
+    waits, _, since_s = waiting
+    asks = 3 - waits
+    ward = Ward()
+    ward.env.run(until=10)
+    ward.ring(0, LOST)
+    ward.env.run(until=since_s)
+    ward.ring(*waiting)
+    ward.env.run(until=free_s - 1)
+    ward.ring(asks, LOW, onset_s=11)  # answered after a second, when the nurse leaves the first
+    ward.env.run(until=free_s + 600)
+    starts = ward.of("visit_start")
+    assert [item.infant for item in starts] == [0, asks, waits]
+    assert starts[1].time_s == free_s
+    assert starts[2].time_s > free_s
+
+
+def test_who_waits_longest_of_the_same_urgency_goes_first():
+    free_s = busy_until()
+    ward = Ward()
+    ward.env.run(until=10)
+    ward.ring(0, LOST)
+    ward.env.run(until=12)
+    ward.ring(2, LOW)
+    ward.env.run(until=free_s - 1)
+    ward.ring(1, LOW)
+    ward.env.run(until=free_s + 600)
+    assert [infant for infant, _ in ward.order()] == [0, 2, 1]
+
+
+def test_alarms_go_before_coming_back_and_rounds():
+    assert max(Alarm) < COME_BACK_PRIORITY < ROUND_PRIORITY
+
+
+def test_groups_have_nurses_of_their_own():
+    ward = Ward(lanes=2, groups={0: 0, 1: 1})
+    ward.ring(0, LOW)
+    ward.ring(1, LOW)
+    ward.env.run(until=5)
+    assert [item.time_s for item in ward.of("visit_start")] == [1, 1]
+
+
+def test_one_group_never_hears_of_the_other():
+    alone, company = (
+        Ward(lanes=4, groups={0: 0, 1: 0}),
+        Ward(lanes=4, groups=dict(zip(range(4), (0, 0, 1, 1), strict=True))),
+    )
+    for ward in (alone, company):
+        for lane in (0, 1) if ward is alone else (3, 1, 2, 0):
+            ward.spo2[lane] = 85.0
+            ward.ring(lane, LOW)
+        ward.env.run(until=3000)
+    assert sorted(alone.log) == sorted(item for item in company.log if item.infant < 2)
+
+
+def test_an_alarm_that_is_being_answered_calls_nobody_else():
+    ward = Ward()
+    ward.ring(0, LOW)
+    ward.ring(0, LOW)
+    ward.env.run(until=600)
+    assert ward.order() == [(0, "spo2_low")]
+    ward.ring(0, LOW)
+    ward.env.run(until=1200)
+    assert ward.order() == [(0, "spo2_low")] * 2
+
+
+def test_an_alarm_that_ended_calls_nobody():
+    ward = Ward()
+    ward.staff.hear(AlarmChange(lane=0, alarm=LOW, began=False, onset_s=0))
+    ward.env.run(until=600)
+    assert ward.log == []
+
+
+def test_an_alarm_that_is_over_before_anyone_comes_is_noted():
+    ward = Ward()
+    ward.env.run(until=10)
+    ward.ring(0, LOW)
+    ward.alarms[LOW, 0] = False
+    ward.env.run(until=600)
+    assert ward.log == [EventRecord(11, 0, "manual", "alarm_unseen", 1.0, "spo2_low")]
+
+
+def first_steps(spo2, lanes=300, fio2=0.5, **changes):
+    """Let staff come to many cots; give the first step of each, in percent of FiO2."""
+    settings = replace(AT_ONCE, **changes)
+    groups = {lane: lane for lane in range(lanes)}
+    ward = Ward(lanes, groups, settings, spo2=spo2, fio2=fio2)
+    for lane in range(lanes):
+        ward.ring(lane, LOW if spo2 < 91 else HIGH)
+    ward.env.run(until=600)
+    first = {}
+    for item in ward.of("fio2_by_hand"):
+        first.setdefault(item.infant, 100.0 * (item.value - fio2))
+    return list(first.values())
+
+
+@pytest.mark.parametrize(
+    ("spo2", "changes", "wanted_pct"),
+    [
+        (85, {"step_up_pct": 5}, 5),
+        (85, {"step_up_pct": 8}, 8),
+        (SEVERE_PCT, {"step_up_pct": 5, "severe_factor": 2}, 5),
+        (SEVERE_PCT - 1, {"step_up_pct": 5, "severe_factor": 2}, 10),
+        (98, {"step_down_pct": 3}, -3),
+        (98, {"step_down_pct": 6}, -6),
+    ],
+)
+def test_the_median_step_is_that_of_the_settings(spo2, changes, wanted_pct):
+    """Whole percents are taken, so the median may be one beside it."""
+    steps = first_steps(spo2, **changes)
+    assert len(steps) == 300
+    assert abs(median(steps) - wanted_pct) <= 1.0
+    assert all(np.sign(step) == np.sign(wanted_pct) for step in steps)
+    assert len({round(step) for step in steps}) > 3  # not all alike
+    np.testing.assert_allclose(steps, np.rint(steps), atol=1e-9)
+
+
+@pytest.mark.parametrize("spo2", [91, 93, 95, np.nan])
+def test_nobody_turns_in_the_target_or_without_a_reading(spo2):
+    ward = Ward(settings=replace(AT_ONCE, round_interval_min=5), spo2=spo2)
+    for alarm in Alarm:
+        ward.ring(0, alarm)
+    ward.env.run(until=7200)
+    assert len(ward.of("visit_end")) > 20
+    assert ward.of("fio2_by_hand") == []
+
+
+def test_room_air_is_never_turned_down():
+    ward = Ward(settings=replace(AT_ONCE, round_interval_min=5), spo2=99, fio2=0.21)
+    ward.ring(0, HIGH)
+    ward.env.run(until=7200)
+    assert ward.of("fio2_by_hand") == []
+
+
+@pytest.mark.parametrize(("spo2", "limit"), [(99, 0.21), (99, 0.30), (60, 0.55), (60, 1.0)])
+def test_fio2_goes_to_the_limit_and_never_beyond(spo2, limit):
+    limits = {"fio2_min": limit} if spo2 > 90 else {"fio2_max": limit}
+    settings = replace(AT_ONCE, round_interval_min=5)
+    ward = Ward(settings=settings, spo2=spo2, **limits)
+    ward.env.run(until=20_000)
+    values = [item.value for item in ward.of("fio2_by_hand")]
+    assert min(values) == limit if spo2 > 90 else max(values) == limit
+    assert all((value >= limit) if spo2 > 90 else (value <= limit) for value in values)
+    assert ward.fio2[0] == pytest.approx(limit, abs=1e-12)
+
+
+def test_a_lost_signal_is_mended_without_touching_the_oxygen():
+    ward = Ward(spo2=np.nan)
+    ward.ring(0, LOST)
+    ward.env.run(until=600)
+    assert ward.order() == [(0, "signal_lost")]
+    assert ward.of("fio2_by_hand") == []
+
+
+def test_rounds_come_at_their_interval():
+    settings = replace(AT_ONCE, round_interval_min=20, round_duration_s=30)
+    ward = Ward(lanes=8, groups={lane: lane for lane in range(8)}, settings=settings)
+    ward.env.run(until=40 * 1200)
+    gaps = []
+    for lane in range(8):
+        starts = [item.time_s for item in ward.of("visit_start") if item.infant == lane]
+        ends = [item.time_s for item in ward.of("visit_end") if item.infant == lane]
+        assert starts[0] <= 1200
+        gaps += [later - end for end, later in zip(ends, starts[1:], strict=False)]
+    assert all(0.8 * 1200 - 1 <= gap <= 1.2 * 1200 + 1 for gap in gaps)
+    assert abs(mean(gaps) - 1200) < 60
+    assert {item.detail for item in ward.log} == {"round"}
+    assert {item.value for item in ward.of("visit_end")} == {30.0}
+    first = {lane: next(i.time_s for i in ward.log if i.infant == lane) for lane in range(8)}
+    assert len(set(first.values())) > 4  # not all cots at once
+
+
+def test_who_comes_back_takes_away_what_a_rescue_left():
+    ward = Ward(settings=replace(AT_ONCE, forget_share=0.0), spo2=85, fio2=0.3)
+    ward.ring(0, LOW)
+    while not ward.of("fio2_by_hand"):
+        ward.env.run(until=ward.env.now + 1)
+    ward.spo2[0] = 97.0
+    ward.env.run(until=7200)
+    back = [item for item in ward.of("fio2_by_hand") if item.detail == "come_back"]
+    assert back and [item.value for item in back] == sorted((i.value for i in back), reverse=True)
+    assert ward.fio2[0] == pytest.approx(0.21)
+
+
+def test_who_forgets_leaves_it():
+    ward = Ward(settings=replace(AT_ONCE, forget_share=1.0), spo2=85, fio2=0.3)
+    ward.ring(0, LOW)
+    while not ward.of("fio2_by_hand"):
+        ward.env.run(until=ward.env.now + 1)
+    left = ward.fio2[0]
+    ward.spo2[0] = 97.0
+    ward.alarms[:] = False
+    ward.env.run(until=400)
+    assert left > 0.3
+    after = [item for item in ward.of("fio2_by_hand") if item.detail == "come_back"]
+    assert after == []
+
+
+def test_response_times_are_a_mixture():
+    settings = replace(
+        AT_ONCE, at_cot_share=0.3, prompt_share=0.5, prompt_delay_s=40, late_delay_s=1000
+    )
+    ward = Ward(lanes=400, groups={lane: lane for lane in range(400)}, settings=settings, spo2=85)
+    for lane in range(400):
+        ward.ring(lane, LOW)
+    ward.env.run(until=20_000)
+    waits = np.array([i.value for i in ward.of("visit_start") if i.detail == "spo2_low"])
+    assert len(waits) == 400
+    at_cot, late = (waits == 1).mean(), (waits > 200).mean()
+    assert abs(at_cot - 0.3) < 0.08
+    assert abs(late - 0.35) < 0.08
+    assert abs(median(waits[(waits > 1) & (waits < 200)]) - 40) < 10
+
+
+@pytest.fixture(scope="module")
+def ward_run(make_spec):
+    """Six infants of two nurses on the bench, adjusted by hand."""
+    spec = make_spec(groups=[0, 0, 0, 1, 1, 1], duration_s=3000)
+    return Bench(replace(spec, arms=spec.arms[:1])).run()
+
+
+def visits(run, group):
+    """Give (start, end, infant) of the visits of one nurse; the last may have no end."""
+    numbers = run.spec.infants.infant[run.spec.groups == group].tolist()
+    begun, done = {}, []
+    for event in run.events:
+        if event.infant in numbers and event.event == "visit_start":
+            assert event.infant not in begun
+            begun[event.infant] = event.time_s
+        if event.infant in numbers and event.event == "visit_end":
+            done.append((begun.pop(event.infant), event.time_s, event.infant))
+    return sorted(done), begun
+
+
+def test_a_nurse_is_never_at_two_cots_at_once(ward_run):
+    for group in (0, 1):
+        done, unfinished = visits(ward_run, group)
+        assert len(done) > 10 and len(unfinished) <= 1
+        for (_, end, _), (start, _, _) in pairwise(done):
+            assert start >= end
+        assert all(start >= done[-1][1] for start in unfinished.values())
+    both = [visits(ward_run, group)[0] for group in (0, 1)]
+    assert any(a[0] < b[1] and b[0] < a[1] for a in both[0] for b in both[1])
+
+
+def test_fio2_is_turned_only_during_a_visit_to_that_cot(ward_run):
+    spans = defaultdict(list)
+    for group in (0, 1):
+        done, unfinished = visits(ward_run, group)
+        for start, end, infant in [*done, *((s, 3000, i) for i, s in unfinished.items())]:
+            spans[infant].append((start, end))
+    turned = [event for event in ward_run.events if event.event == "fio2_by_hand"]
+    assert turned
+    for event in turned:
+        assert any(start <= event.time_s <= end for start, end in spans[event.infant])
+
+
+def test_oxygen_is_turned_only_when_the_display_asks_for_it(ward_run):
+    places = {number: place for place, number in enumerate(ward_run.spec.infants.infant.tolist())}
+    reasons = defaultdict(int)
+    for event in ward_run.events:
+        if event.event != "fio2_by_hand":
+            continue
+        trace = ward_run.trace(places[event.infant], "manual")
+        seen, before = trace.spo2_pct[event.time_s - 1], trace.set_fio2[event.time_s - 1]
+        reasons[event.detail] += 1
+        assert 0.21 <= event.value <= 1.0
+        assert trace.set_fio2[event.time_s] == pytest.approx(event.value, abs=1e-6)
+        if event.detail == "come_back":
+            assert seen >= 94 and event.value < before
+        else:
+            assert (seen < 91 and event.value > before) or (seen > 95 and event.value < before)
+    assert reasons["spo2_low"] > 5
+
+
+def test_waits_are_logged_from_the_need(ward_run):
+    begun = {
+        (event.infant, event.time_s, event.detail)
+        for event in ward_run.events
+        if event.event == "alarm_start"
+    }
+    starts = [event for event in ward_run.events if event.event == "visit_start"]
+    alarms = {alarm.name.lower() for alarm in Alarm}
+    answered = [event for event in starts if event.detail in alarms]
+    assert answered and len(starts) > len(answered)
+    for event in starts:
+        assert event.value >= 0
+        if event.detail in alarms:
+            assert (event.infant, event.time_s - event.value, event.detail) in begun
+
+
+@pytest.mark.parametrize("spo2", [93, 85])
+def test_more_infants_for_a_nurse_wait_longer(spo2):
+    """A law of queues: the same needs with fewer to answer them wait longer."""
+    settings = replace(AT_ONCE, round_interval_min=5, round_duration_s=60)
+    waits = []
+    for infants_per_nurse in (1, 2, 4, 8):
+        groups = {lane: lane // infants_per_nurse for lane in range(8)}
+        ward = Ward(8, groups, settings, spo2=spo2)
+        for time_s in range(0, 10_000, 1000):
+            ward.env.run(until=time_s + 1)
+            for lane in range(8) if spo2 < 91 else ():
+                ward.ring(lane, LOW)
+        ward.env.run(until=11_000)
+        waits.append(mean(item.value for item in ward.of("visit_start")))
+    assert waits[0] < waits[1] < waits[2] < waits[3]
+
+
+def test_settings_that_contradict_each_other_are_refused():
+    with pytest.raises(TestbedError, match="prompt_delay_s"):
+        StaffSettings(prompt_delay_s=500, late_delay_s=100)
+    with pytest.raises(TestbedError, match="infants_per_nurse"):
+        StaffSettings(infants_per_nurse=0)
