@@ -122,7 +122,7 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 def _add_template(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser("template", help="write a working controller to start from")
-    parser.add_argument("path", type=Path, help="file to write, such as my_controller.py")
+    parser.add_argument("path", type=Path, help="file to write, such as my_controller.py or .c")
     parser.add_argument("--force", action="store_true", help="overwrite the file if it exists")
     parser.set_defaults(run=_template)
 
@@ -177,11 +177,11 @@ def _with_controllers(scenario: Scenario, specs: Sequence[str]) -> Scenario:
 
 
 def _named(text: str) -> tuple[str, str]:
-    """Split ``name=spec``; without a name, make one of the class or built-in."""
+    """Split ``name=spec``; without a name, make one of the class, file or built-in."""
     name, equals, spec = text.partition("=")
     if equals and re.fullmatch(r"[a-z0-9_-]+", name):
         return name, spec
-    last = text.rpartition(":")[2]
+    last = Path(text.rpartition(":")[2]).stem
     words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", last).lower()
     return re.sub(r"[^a-z0-9_-]+", "_", words).strip("_") or "controller", text
 
@@ -267,14 +267,10 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _template(given: argparse.Namespace) -> int:
-    from .template import write_template
+    from .template import next_steps, write_template
 
     path = write_template(given.path, force=given.force)
-    print(
-        f"Wrote {path}. Next:\n"
-        f"  oxytestbed check {path}:MyController\n"
-        f"  oxytestbed compare --controller {path}:MyController"
-    )
+    print(f"Wrote {path}. Next:", *next_steps(path), sep="\n  ")
     return 0
 
 

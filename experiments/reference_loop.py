@@ -3,7 +3,7 @@
 A slow twin of `loop.bench` that serves tests and the benchmark. Drawn inputs
 (breathing events, drift, noise, device errors) come from the same functions as
 the bench's; all that happens from second to second is computed here anew. It
-knows fixed FiO2 and PI control, no bedside staff and no alarms.
+knows fixed FiO2 and PI control, no bedside staff, alarms or scripted events.
 """
 
 from __future__ import annotations
@@ -309,10 +309,13 @@ class ReferenceLoop:
     Raises
     ------
     TestbedError
-        If an arm is unknown, or is not fixed FiO2 or PI control.
+        If an arm is unknown, or is not fixed FiO2 or PI control, or if the run
+        has scripted events.
     """
 
     def __init__(self, spec: BenchSpec, lanes: Sequence[tuple[int, str]]) -> None:
+        if spec.script:
+            raise problem("reference run, script", "no scripted events", len(spec.script))
         self._spec = spec
         self._lanes = {lane: LaneTwin(spec, *lane) for lane in lanes}
 

@@ -27,7 +27,23 @@ State = tuple[float, float, float, float]
 
 @dataclass(frozen=True, kw_only=True)
 class LungDrive:
-    """What acts on one infant's lungs for a second; units as in `models.lung_equations`."""
+    """What acts on one infant's lungs for a second.
+
+    Attributes
+    ----------
+    inspired_fio2 : float
+        FiO2 at the airway (fraction).
+    breathing : float
+        Share of normal alveolar ventilation.
+    closed : bool
+        Whether the airway is closed.
+    ventilation_well_ml_s, ventilation_poor_ml_s : float
+        Alveolar ventilation of each part of the lung in quiet breathing (mL/s/kg).
+    shunt : float
+        True shunt (fraction).
+    flow_ml_s : float
+        Cardiac output (mL/s/kg).
+    """
 
     inspired_fio2: float
     breathing: float

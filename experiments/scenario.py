@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from ..loop.registry import absolute_spec, controller_names, load_controller
+from ..loop.registry import absolute_spec, controller_names, load_controller, names_a_file
 from ..models.errors import TestbedError, nearest, problem
 from .scenario_settings import (
     NAME_PATTERN,
@@ -289,7 +289,7 @@ def _cohort_problems(raw: Any, place: Place) -> list[str]:
 
 def _controller_problems(arm: ArmSettings, place: Place) -> list[str]:
     """Try a controller that has a name; a user's file runs only when a run begins."""
-    if arm.kind != "controller" or Path(arm.controller).is_absolute():
+    if arm.kind != "controller" or names_a_file(arm.controller):
         return []
     known = controller_names()
     if arm.controller not in known:

@@ -30,7 +30,15 @@ WORKER_ENDED = "the worker process ended abruptly; it may have run out of memory
 
 @dataclass(frozen=True, kw_only=True)
 class Chunk:
-    """One piece of work for one worker."""
+    """One piece of work for one worker.
+
+    Attributes
+    ----------
+    spec : BenchSpec
+        What to run.
+    trace_infants : tuple of int
+        Own numbers of the infants whose traces are kept.
+    """
 
     spec: BenchSpec
     trace_infants: tuple[int, ...]

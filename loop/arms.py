@@ -61,7 +61,8 @@ class ControllerArm:
     """The lanes of one controller, and the process that calls it.
 
     A controller that raises, or whose answer cannot be read, is taken out of
-    the loop: its lanes keep their last FiO2 and `error` says why.
+    the loop: its lanes keep their last FiO2 and `error` says why. One that has
+    a method `close` is closed at the end.
 
     Parameters
     ----------
@@ -125,11 +126,17 @@ class ControllerArm:
             self._guarded(lambda: self._act(int(env.now)))
             yield At(env, self._period_s, Phase.CONTROLLER)
 
+    def close(self) -> None:
+        """Let a controller that has a `close` give back what it holds."""
+        close = getattr(self.controller, "close", None)
+        if callable(close):
+            self._guarded(close)
+
     def _guarded(self, call: Callable[[], None]) -> None:
         try:
             call()
         except (Exception, SystemExit) as error:  # a user's code may do anything; the rest goes on
-            self.error = f"{type(error).__name__}: {error}"
+            self.error = self.error or f"{type(error).__name__}: {error}"
             for lane in range(self._first, self._first + self._count):
                 self._log(lane, "controller_failed", float("nan"), self.error)
 

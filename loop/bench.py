@@ -178,7 +178,11 @@ class Bench:
         -------
         Run
         """
-        self._env.run(until=self._spec.duration_s)
+        try:
+            self._env.run(until=self._spec.duration_s)
+        finally:
+            for arm in self._controllers.values():
+                arm.close()
         if self._progress:
             self._progress(self._spec.duration_s)
         errors = {name: arm.error for name, arm in self._controllers.items() if arm.error}

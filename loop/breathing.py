@@ -42,20 +42,18 @@ def breathe(
     simpy.Event
     """
     count = len(patients.infants)
-    for k in range(len(events)):
-        onset_s, length_s = int(events.onset_s[k]), int(events.duration_s[k])
+    onsets, lengths = events.onset_s.tolist(), events.duration_s.tolist()
+    kinds, closing = events.kind.tolist(), events.closed_from_s.tolist()
+    shares, factors = events.ventilation.tolist(), events.shunt_factor.tolist()
+    for k, (onset_s, length_s) in enumerate(zip(onsets, lengths, strict=True)):
         yield At(env, onset_s - int(env.now), Phase.DISTURBANCE)
         sao2_pct = 100.0 * patients.lungs.sao2_fraction[place::count]
-        taken = accepted(events.mark[k : k + 1], sao2_pct)
-        lanes = [place + arm * count for arm in range(patients.arms) if taken[arm]]
+        taken = accepted(events.mark[k : k + 1], sao2_pct).tolist()
+        lanes = [place + arm * count for arm, happens in enumerate(taken) if happens]
         if not lanes:
             continue
-        layer = Layer(
-            ventilation=float(events.ventilation[k]),
-            shunt_factor=float(events.shunt_factor[k]),
-            kind=Breathing(int(events.kind[k])),
-        )
-        open_s = min(int(events.closed_from_s[k]), length_s)
+        layer = Layer(ventilation=shares[k], shunt_factor=factors[k], kind=Breathing(kinds[k]))
+        open_s = min(closing[k], length_s)
         yield from happen(env, patients.state, lanes, layer, open_s, length_s, log)
 
 

@@ -29,11 +29,11 @@ class Controller(Protocol):
 
     A controller may also have ``track(applied_fio2, active) -> None``. The
     bench calls it after `act` whenever limits or safeguards altered the
-    request, or the controller was out of the loop in some lane: both arrays
-    have the shape ``(lanes,)``, `applied_fio2` is the FiO2 after the limits
-    and before the blender's whole percents, `active` is False where somebody
-    else held the FiO2. A controller with memory needs it against windup and
-    for bumpless return.
+    request, or the controller was out of the loop in some lane. Both arrays
+    have the shape ``(lanes,)``: the FiO2 after the limits and before the
+    blender's whole percents, and False where somebody else held it. It serves
+    against windup and for bumpless return. ``close() -> None``, if there is
+    one, is called when the run has ended, to give back processes and files.
     """
 
     @property

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from queue import Empty, SimpleQueue
 from typing import IO, Any
 
-from ..models.errors import TestbedError, problem
+from ..models.errors import problem
 
 #: How long a process may take to end when its input has ended, and when it is
 #: asked to (s); then it is killed.
@@ -31,6 +31,9 @@ LONGEST_LINE = 2**24
 
 #: How much of standard error is kept: lines, and characters of each.
 KEPT_LINES, KEPT_CHARACTERS = 3, 300
+
+#: Reading stops at so many answers that nobody has taken.
+UNTAKEN_LINES = 3
 
 _OUTPUT_ENDED, _INPUT_CLOSED, _TOO_LONG = object(), object(), object()
 
@@ -110,7 +113,7 @@ class LineProcess:
         except Empty:
             hint = "Flush standard output after each line, or raise `timeout_s`."
             expected = f"an answer within {timeout_s:g} s"
-            raise problem(where, expected, _Words("nothing"), hint) from None
+            raise problem(where, expected, "nothing", hint) from None
         return self._text(answer, where)
 
     def last_words(self) -> str:
@@ -149,9 +152,9 @@ class LineProcess:
 
     def _text(self, answer: Any, where: str) -> str:
         if answer is _TOO_LONG:
-            raise problem(where, f"a line of at most {LONGEST_LINE} bytes", _Words("a longer one"))
+            raise problem(where, f"a line of at most {LONGEST_LINE} bytes", "a longer one")
         if not isinstance(answer, bytes):
-            raise problem(where, "an answer", _Words(self._why_silent(answer)))
+            raise problem(where, "an answer", self._why_silent(answer))
         try:
             return answer.decode().rstrip("\r\n")
         except UnicodeDecodeError:
@@ -165,16 +168,6 @@ class LineProcess:
             return f"the end of the program by {_signal_name(-status)}"
         pipe = "input" if mark is _INPUT_CLOSED else "output"
         return f"a program that closed its standard {pipe}"
-
-
-class _Words:
-    """Text that an error message shows without quotes."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-
-    def __repr__(self) -> str:
-        return self._text
 
 
 def shortened(text: str, longest: int = 120) -> str:
@@ -199,9 +192,16 @@ def _started(command: Sequence[str]) -> subprocess.Popen[bytes]:
     # A session of its own: Ctrl-C reaches the owner only, and what the program
     # starts in turn can be ended with it.
     apart = os.name == "posix"
+    # To forget to flush is the commonest slip; this spares Python programs from it.
+    variables = {**os.environ, "PYTHONUNBUFFERED": "1"}
     try:
         return subprocess.Popen(
-            list(command), stdin=pipe, stdout=pipe, stderr=pipe, start_new_session=apart
+            list(command),
+            stdin=pipe,
+            stdout=pipe,
+            stderr=pipe,
+            start_new_session=apart,
+            env=variables,
         )
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
@@ -225,7 +225,7 @@ def _write(pipe: IO[bytes], lines: SimpleQueue[bytes | None], answers: SimpleQue
 def _read(pipe: IO[bytes], answers: SimpleQueue[Any]) -> None:
     """Hand on lines until the pipe ends; stop reading what nobody takes."""
     with pipe:
-        while answers.qsize() < KEPT_LINES:
+        while answers.qsize() < UNTAKEN_LINES:
             line = pipe.readline(LONGEST_LINE + 1)
             if not line:
                 answers.put(_OUTPUT_ENDED)
@@ -275,6 +275,3 @@ def _signal_name(number: int) -> str:
         return signal.Signals(number).name
     except ValueError:
         return f"signal {number}"
-
-
-__all__ = ["GRACE_S", "LineProcess", "TestbedError", "shortened"]

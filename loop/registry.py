@@ -1,4 +1,4 @@
-"""Find a controller by what a user writes: a name, a file, an entry point.
+"""Find a controller by what a user writes: a name, a file, a library, a program.
 
 A specification is a plain string, so it travels to worker processes as it is
 and each of them builds its own controller.
@@ -9,9 +9,11 @@ from __future__ import annotations
 import hashlib
 import importlib
 import inspect
+import shlex
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import partial
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import MappingProxyType, ModuleType
@@ -19,14 +21,27 @@ from typing import Any, cast
 
 from ..models.errors import TestbedError, nearest, problem
 from .controller import Controller, contract_problems, place_of
+from .foreign_c import LIBRARY_SUFFIXES, CLibrary
+from .foreign_program import ExternalProgram
 
 ENTRY_POINT_GROUP = "oxytestbed.controllers"
+
+#: Stands before the command of an external program.
+PROGRAM_PREFIX = "program:"
 
 #: Name of a built-in: module inside `loop.controllers` and class.
 BUILT_IN: Mapping[str, str] = MappingProxyType(
     {
         "fixed": "fixed:FixedFiO2",
         "pi": "pi:PI",
+        "rules": "rules:RuleTable",
+        "pid": "pid:PID",
+        "adaptive": "adaptive:AdaptivePI",
+        "predictive": "predictive:Predictive",
+        "observer": "observer:ObserverFeedback",
+        "pi_no_antiwindup": "bare:PIWithoutAntiWindup",
+        "pi_no_gate": "bare:PIWithoutSignalGate",
+        "p_only": "bare:ProportionalOnly",
     }
 )
 
@@ -51,7 +66,9 @@ def load_controller(spec: str, options: Mapping[str, Any] | None = None) -> Cont
         Name of a built-in or of an installed entry point (group
         ``oxytestbed.controllers``), or ``path/to/file.py:Name`` where `Name`
         is a class or any callable that returns a controller. The file may
-        import what lies beside it, at its top level.
+        import what lies beside it, at its top level. Also the path of a
+        shared library (`foreign_c`), or ``program:`` and the command of an
+        external program (`foreign_program`).
     options : mapping, optional
         Keyword arguments for the class.
 
@@ -94,16 +111,56 @@ def absolute_spec(spec: str, folder: Path) -> str:
     Returns
     -------
     str
-        The same specification, its path absolute; names are unchanged.
+        The same specification, its path absolute; names are unchanged. Of a
+        program, the words of its command that name files there.
     """
+    if spec.startswith(PROGRAM_PREFIX):
+        return PROGRAM_PREFIX + _absolute_command(spec.removeprefix(PROGRAM_PREFIX), folder)
+    if _is_library(spec):
+        return str((folder / spec).resolve())
     path, name = _split(spec)
     return f"{(folder / path).resolve()}:{name}" if path else spec
+
+
+def names_a_file(spec: str) -> bool:
+    """Say whether a specification stands for code of the user's own.
+
+    Parameters
+    ----------
+    spec : str
+        As for `load_controller`.
+
+    Returns
+    -------
+    bool
+        True for a file, a library or a program; False for a name.
+    """
+    return spec.startswith(PROGRAM_PREFIX) or _is_library(spec) or bool(_split(spec)[0])
+
+
+def _is_library(spec: str) -> bool:
+    return spec.endswith(LIBRARY_SUFFIXES) and not spec.startswith(PROGRAM_PREFIX)
+
+
+def _absolute_command(command: str, folder: Path) -> str:
+    try:
+        words = shlex.split(command)
+    except ValueError:
+        return command  # refused when it is loaded
+    # A link stays: the interpreter of a virtual environment is one.
+    return shlex.join(
+        str((folder / word).absolute()) if (folder / word).is_file() else word for word in words
+    )
 
 
 def _factory(spec: str, where: str) -> Callable[..., Any]:
     """Find the class or callable behind a specification."""
     if not str(spec).strip():
         raise problem("controller", "a name or 'file.py:ClassName'", spec)
+    if spec.startswith(PROGRAM_PREFIX):
+        return partial(ExternalProgram, spec.removeprefix(PROGRAM_PREFIX))
+    if _is_library(spec):
+        return partial(CLibrary, spec)
     path, name = _split(spec)
     if path:
         return _from_file(Path(path), name, where)
@@ -114,7 +171,9 @@ def _factory(spec: str, where: str) -> Callable[..., Any]:
     for point in _installed():
         if point.name == spec:
             return _from_entry_point(point, where)
-    hint = nearest(spec, controller_names()) + " Or give 'file.py:ClassName'."
+    hint = nearest(spec, controller_names()) + (
+        " Or give 'file.py:ClassName', the path of a C library or 'program:command'."
+    )
     raise problem("controller", "a known name", spec, hint)
 
 

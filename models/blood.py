@@ -294,11 +294,9 @@ class ContentInverse:
         # Constants written out for every lane: quicker than spreading one number each time.
         self._linear, self._half = np.full_like(p50, LINEAR), np.full_like(p50, HALF)
         self._three, self._nought = np.full_like(p50, 3.0), np.zeros_like(p50)
-        self._x, self._free, self._work, self._value, self._slope, self._step = (
-            np.empty_like(p50) for _ in range(6)
-        )
-        self._active = np.empty(p50.shape, dtype=np.bool_)
-        self._moving = np.empty(p50.shape, dtype=np.bool_)
+        self._x, self._free, self._work = (np.empty_like(p50) for _ in range(3))
+        self._value, self._slope, self._step = (np.empty_like(p50) for _ in range(3))
+        self._active, self._done = (np.empty(p50.shape, dtype=np.bool_) for _ in range(2))
 
     def solve(self, content_ml_ml: FloatArray, po2_mmhg: FloatArray) -> None:
         """Replace guesses of PO2 by the PO2 at which blood holds the content.
@@ -315,21 +313,18 @@ class ContentInverse:
         TestbedError
             If a content is negative or NaN, or a guess is NaN.
         """
-        if not content_ml_ml.min() >= 0.0:
-            bad = float(content_ml_ml.min())
-            raise problem("ContentInverse.solve: content_ml_ml", "at least 0 mL/mL", bad)
-        x, active = self._x, self._active
+        lowest = float(content_ml_ml.min())
+        if not lowest >= 0.0:
+            raise problem("ContentInverse.solve: content_ml_ml", "at least 0 mL/mL", lowest)
         self._start(content_ml_ml, po2_mmhg)
-        for count in range(_MAX_STEPS):
+        x, active = self._x, self._active
+        for _ in range(_MAX_STEPS):
             self._newton()
-            if count:
-                np.multiply(self._step, active, out=self._step)  # nought where frozen
+            np.multiply(self._step, active, out=self._step)  # nought where frozen
             np.subtract(x, self._step, out=x)
             np.abs(self._step, out=self._step)
-            np.less_equal(self._step, _LAST_STEP, out=self._moving)
-            np.logical_not(self._moving, out=self._moving)  # NaN has not converged
-            np.logical_and(active, self._moving, out=active)
-            if not active.any():
+            np.less_equal(self._step, _LAST_STEP, out=self._done)  # NaN has not converged
+            if not np.greater(active, self._done, out=active).any():  # active and not done
                 np.multiply(x, self._mmhg, out=po2_mmhg)
                 return
         bad = float(po2_mmhg[active].flat[0])
@@ -339,8 +334,8 @@ class ContentInverse:
         """Set cap - C, and x to the guess or to the end of the convex part."""
         np.subtract(self._capacity, content, out=self._free)
         np.divide(po2, self._mmhg, out=self._x)
-        np.divide(self._free, self._dissolved, out=self._work)
-        np.negative(self._work, out=self._work)
+        np.subtract(content, self._capacity, out=self._work)
+        np.divide(self._work, self._dissolved, out=self._work)
         np.maximum(self._x, self._work, out=self._x)
         np.maximum(self._x, self._nought, out=self._x)
         self._active.fill(True)

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .breathing_age import age_factors
 from .breathing_chain import Clock, draw_clock, draw_onsets
 from .errors import problem
 from .infants import FloatArray, Infants
@@ -110,6 +111,13 @@ class DisturbanceSettings:
         default=0.5,
         doc="share of hypoventilation with splinting, which raises shunt",
     )
+    age_effect: float = quantity(
+        unit="-",
+        low=0,
+        high=2,
+        default=0.0,
+        doc="by how much rate and length of apnoeas follow age; 0 not at all",
+    )
 
     def __post_init__(self) -> None:
         validate(self)
@@ -175,7 +183,7 @@ def accept_probability(sao2_pct: FloatArray) -> FloatArray:
         0.5 from 90 % upwards, rising in a line to 1 at 75 % (assumption).
     """
     span = HYPOXIA_STARTS_PCT - HYPOXIA_FULL_PCT
-    hypoxia = np.clip((HYPOXIA_STARTS_PCT - sao2_pct) / span, 0.0, 1.0)
+    hypoxia = np.minimum(np.maximum((HYPOXIA_STARTS_PCT - sao2_pct) / span, 0.0), 1.0)
     return np.asarray(ALWAYS_MARK + (1.0 - ALWAYS_MARK) * hypoxia)
 
 
@@ -229,7 +237,8 @@ def draw_breathing(
         If so many events are asked for that they do not fit into the time.
     """
     number = int(infants.infant[place])
-    apnoea_per_h = float(infants.apnoea_rate_per_h[place]) * settings.apnoea_rate_scale
+    by_age, stretch = age_factors(float(infants.postnatal_age_d[place]), settings.age_effect)
+    apnoea_per_h = float(infants.apnoea_rate_per_h[place]) * settings.apnoea_rate_scale * by_age
     rates_per_h = (
         apnoea_per_h,
         apnoea_per_h * settings.pauses_per_apnoea,
@@ -238,11 +247,11 @@ def draw_breathing(
     _check_room(number, rates_per_h, settings)
     chain, always, hypoxic = stream(seed, number, Cause.APNOEA).spawn(3)
     clock = draw_clock(chain, duration_s + _BEYOND_S)
-    base = _draw_list(always, clock, rates_per_h, settings)
+    base = _draw_list(always, clock, rates_per_h, settings, stretch)
     base["mark"] = base["mark"] * ALWAYS_MARK
     base["onset_s"] = _spread(base["onset_s"], base["duration_s"])
     more_per_h = tuple(rate * settings.hypoxia_sensitivity for rate in rates_per_h)
-    extra = _draw_list(hypoxic, clock, more_per_h, settings)
+    extra = _draw_list(hypoxic, clock, more_per_h, settings, stretch)
     extra["mark"] = ALWAYS_MARK + extra["mark"] * (1.0 - ALWAYS_MARK)
     lists = (extra["onset_s"], extra["duration_s"], base["onset_s"], base["duration_s"])
     extra["onset_s"] = _fit_between(*lists)
@@ -282,13 +291,15 @@ def _draw_list(
     clock: Clock,
     rates_per_h: Sequence[float],
     settings: DisturbanceSettings,
+    stretch: float,
 ) -> dict[str, Any]:
     """Draw a list of events, one row of numbers each, still free to overlap."""
     arrivals, uniforms, lengths = rng.spawn(3)
     onset_s = draw_onsets(arrivals, clock, sum(rates_per_h) / 3600.0)
     count = len(onset_s)
     uniform = uniforms.random((count, 5))
-    drawn = _describe(uniform, lengths.standard_exponential(count), rates_per_h, settings)
+    excess = lengths.standard_exponential(count)
+    drawn = _describe(uniform, excess, rates_per_h, settings, stretch)
     return {"onset_s": onset_s, "mark": uniform[:, 4], **drawn}
 
 
@@ -297,6 +308,7 @@ def _describe(
     excess: FloatArray,
     rates_per_h: Sequence[float],
     settings: DisturbanceSettings,
+    stretch: float,
 ) -> dict[str, Any]:
     """Say what each event is, from its own numbers alone."""
     what = uniform[:, 0] * sum(rates_per_h)
@@ -309,7 +321,7 @@ def _describe(
     kind = np.where(obstructive, Breathing.OBSTRUCTIVE, kind)
     kind = np.where(mixed, Breathing.MIXED, kind).astype(np.int64)
     tail_s = np.where(uniform[:, 2] < APNOEA_LONG_SHARE, APNOEA_LONG_EXCESS_S, APNOEA_EXCESS_S)
-    tail_s = tail_s * np.where(mixed, MIXED_STRETCH, 1.0) * excess
+    tail_s = tail_s * np.where(mixed, MIXED_STRETCH, 1.0) * excess * stretch
     pause_s = PAUSE_SHORTEST_S + (APNOEA_SHORTEST_S - PAUSE_SHORTEST_S) * uniform[:, 2]
     weak_s = HYPOVENTILATION_SHORTEST_S + HYPOVENTILATION_EXCESS_S * excess
     lasting_s = np.where(apnoea, APNOEA_SHORTEST_S + tail_s, np.where(weak, weak_s, pause_s))

@@ -7,11 +7,12 @@ mixes; the monitor near the infant lags behind and has an error of its own.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from .errors import problem
+from .errors import nearest, problem
 from .infants import FloatArray, Infants
 from .settings import quantity, validate
 from .streams import Cause, stream
@@ -29,6 +30,9 @@ PUBLISHED_DEAD_TIME_S = 5.5
 #: A first-order system has come to 95 % after three time constants, which is read here as
 #: "equilibrated".
 TIME_CONSTANTS_TO_EQUILIBRIUM = 3.0
+
+#: Faults of the gas supply that can be set for each lane.
+FAULTS = ("stuck", "supply_lost")
 
 #: Far below any blender step, far above the rounding of a double: 0.285 is half way.
 _HALF_STEP_TOLERANCE = 1e-9
@@ -179,6 +183,9 @@ class GasDelivery:
         What the monitor near the infant shows (fraction): with its own lag and error.
     blender_error, monitor_error : ndarray, shape (lanes,)
         Constant error (fraction) of each lane's device, the same in every arm.
+    stuck, supply_lost : ndarray of bool, shape (lanes,)
+        Faults of each lane, changed by `set_fault`: what leaves the blender stays as it is, or
+        is air; `set_fio2` follows the command all the same.
     """
 
     def __init__(
@@ -196,6 +203,10 @@ class GasDelivery:
             raise problem("GasDelivery.initial_fio2", "finite fractions", initial_fio2)
         self.settings = settings
         self.blender_error, self.monitor_error = _device_errors(infants, arms, settings, seed)
+        self.stuck = np.zeros(lanes, dtype=np.bool_)
+        self.supply_lost = np.zeros(lanes, dtype=np.bool_)
+        self._faulty = False
+        self._blended_fio2 = np.empty(lanes)
         self.set_fio2 = np.empty(lanes)
         self.applied_fio2 = np.empty(lanes)
         self._steps = float(round(1.0 / settings.blender_step))
@@ -226,12 +237,41 @@ class GasDelivery:
             blender step. Where it is NaN, the blender stays as it was set.
         """
         self._turn_blender(command_fio2)
+        if self._faulty:
+            np.copyto(self._blended_fio2, self.applied_fio2, where=~self.stuck)
+            np.copyto(self.applied_fio2, self._blended_fio2)
+            np.copyto(self.applied_fio2, AIR_FIO2, where=self.supply_lost)
         self._move_gas()
         np.subtract(self.inspired_fio2, self._monitor, out=self._work)
         np.multiply(self._work, self._monitor_gain, out=self._work)
         np.add(self._monitor, self._work, out=self._monitor)
         np.add(self._monitor, self.monitor_error, out=self.delivered_fio2)
         np.minimum(self.delivered_fio2, 1.0, out=self.delivered_fio2)
+
+    def set_fault(self, lanes: int | slice | Sequence[int], name: str, value: bool) -> None:
+        """Begin or end a fault of the gas supply, from the next tick on.
+
+        Parameters
+        ----------
+        lanes : int, slice or sequence of int
+            Lanes that have it.
+        name : str
+            stuck (the blender follows its setting no more) or supply_lost (no oxygen, air only).
+        value : bool
+            True to begin, False to end it.
+
+        Raises
+        ------
+        TestbedError
+            If there is no such fault.
+        """
+        if name not in FAULTS:
+            raise problem("GasDelivery.set_fault: name", "a fault", name, nearest(name, FAULTS))
+        if not self._faulty:
+            np.copyto(self._blended_fio2, self.applied_fio2)
+        faults = self.stuck if name == "stuck" else self.supply_lost
+        faults[lanes] = value
+        self._faulty = bool(self.stuck.any() or self.supply_lost.any())
 
     def _turn_blender(self, command_fio2: FloatArray) -> None:
         """Round the command to a step (0.29 / 0.01 is 28.99... in binary: hence the tolerance)."""

@@ -2,11 +2,13 @@
 
 In this order: delay from the lung to the probe, bias of the infant's probe,
 averaging, rounding to whole percent, noise, lost signal. The published noise
-is that of the displayed value, so it comes after the averaging.
+is that of the displayed value, so it comes after the averaging. Faults (motion,
+a misplaced probe, a frozen display) are in `probe_faults`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +16,7 @@ import numpy as np
 from .errors import problem
 from .infants import FloatArray, Infants
 from .oximeter_noise import PROLONGED_SHARE, OximeterNoise, mean_dropout_s
+from .probe_faults import ProbeFaults
 from .settings import quantity, validate
 from .streams import BLOCK_TICKS
 
@@ -26,6 +29,9 @@ _LOW_NOISE_UP_TO_PCT = 96.5
 
 #: At most this share of the time may be lost; at more, the episodes would have no gaps.
 _MOST_LOST_SHARE = 0.9
+
+#: Slow blood flow lengthens the circulation delay at most by this factor.
+LONGEST_DELAY_FACTOR = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +56,13 @@ class OximeterSettings:
     )
     bias_scale: float = quantity(
         unit="-", low=0, high=3, default=1.0, doc="factor on each infant's probe bias; 0 for none"
+    )
+    flow_delay_share: float = quantity(
+        unit="fraction",
+        low=0,
+        high=1,
+        default=0.0,
+        doc="share of the circulation delay that lengthens as blood flow falls; 0 for none",
     )
 
     def __post_init__(self) -> None:
@@ -97,6 +110,8 @@ class Oximeter:
         only while it is lost.
     pulse_rate_bpm : ndarray, shape (lanes,)
         Pulse rate (1/min), averaged like the saturation, in whole beats; NaN where not `valid`.
+    faults : ProbeFaults
+        What is wrong with the reading of each lane; changed by `set_fault`.
 
     Notes
     -----
@@ -135,6 +150,7 @@ class Oximeter:
             duration_s=duration_s,
         )
         self._noise.draw(0)
+        self.faults = ProbeFaults(infants, arms, seed)
         self._set_up_delay(infants, arms, initial)
         self._set_up_average(infants, arms, initial)
         self._set_up_display(arms, len(infants))
@@ -144,12 +160,20 @@ class Oximeter:
         self._fraction = np.tile(infants.circulation_delay_s - whole_s, arms)
         back = np.tile(whole_s.astype(np.intp), arms)
         self._depth = int(back.max(initial=0)) + 1
+        if self.settings.flow_delay_share > 0:
+            longest_s = LONGEST_DELAY_FACTOR * float(infants.circulation_delay_s.max(initial=0.0))
+            self._depth = int(longest_s) + 3
         # Each sample is written twice, `depth` rows apart, so that no index has to be wrapped.
         self._ring = np.repeat(initial[np.newaxis, :], 2 * self._depth, axis=0)
         self._flat_ring = self._ring.reshape(-1)
         self._first_index = (self._depth - back) * self._lanes + np.arange(self._lanes)
+        self._lane_index = np.arange(self._lanes)
         self._index = np.empty(self._lanes, dtype=np.intp)
         self._row = 0
+        self._delay_s = np.tile(infants.circulation_delay_s, arms)
+        self._delay_now_s, self._whole_delay_s = self._delay_s.copy(), self._delay_s.copy()
+        self._delay_part = np.zeros(self._lanes)
+        self._back = np.zeros(self._lanes, dtype=np.intp)
         self._newer = initial.copy()
         self._older = initial.copy()
         self._delayed = initial.copy()
@@ -184,7 +208,41 @@ class Oximeter:
         self._high_by_arm = self._high_pct.reshape(arms, infants)
         self._quality_by_arm = self.signal_quality.reshape(arms, infants)
 
-    def step(self, tick: int, sao2_fraction: FloatArray, heart_rate_bpm: FloatArray) -> None:
+    def set_fault(self, lanes: int | slice | Sequence[int], name: str, value: float) -> None:
+        """Set or end a fault of the probe or the display, from the next tick on.
+
+        Parameters
+        ----------
+        lanes : int, slice or sequence of int
+            Lanes that have it.
+        name : str
+            forced_pct (NaN ends it), offset_pct, frozen, lost, motion, handling (motion that
+            others cause) or low_perfusion.
+        value : float
+            Percent, points, or 0 (none) to 1; 0 ends it.
+
+        Raises
+        ------
+        TestbedError
+            If there is no such fault, or the value is outside its range.
+        """
+        if name == "frozen":
+            # A display that shows nothing freezes at the average, for it has to be valid.
+            whole_pct, whole_bpm = self._whole[: self._lanes], self._whole[self._lanes :]
+            self.faults.hold(
+                np.where(self.valid, self.spo2_pct, np.clip(whole_pct, 1.0, 100.0)),
+                np.where(self.valid, self.pulse_rate_bpm, whole_bpm),
+                np.where(self.valid, self.signal_quality, 1.0),
+            )
+        self.faults.set(lanes, name, value)
+
+    def step(
+        self,
+        tick: int,
+        sao2_fraction: FloatArray,
+        heart_rate_bpm: FloatArray,
+        flow_factor: FloatArray | None = None,
+    ) -> None:
         """Advance one second.
 
         Parameters
@@ -195,6 +253,8 @@ class Oximeter:
             True arterial saturation where the blood leaves the lung (fraction).
         heart_rate_bpm : ndarray, shape (lanes,)
             True heart rate (1/min).
+        flow_factor : ndarray, shape (lanes,), optional
+            Cardiac output over that at rest, above 0; lengthens the delay if the settings say so.
 
         Raises
         ------
@@ -202,10 +262,18 @@ class Oximeter:
             If a tick is left out or repeated, or, once a block, if NaN has come in.
         """
         row = self._find_row(tick)
-        self._delay(sao2_fraction)
+        if flow_factor is not None and self.settings.flow_delay_share > 0:
+            self._delay_by_flow(sao2_fraction, flow_factor)
+        else:
+            self._delay(sao2_fraction)
+        faulty = self.faults.active
+        if faulty:
+            self.faults.distort(tick, self._delayed)
         self._take_sample(self._delayed, heart_rate_bpm)
         self._average()
         self._display(row)
+        if faulty:
+            self.faults.spoil(self.spo2_pct, self.pulse_rate_bpm, self.signal_quality, self.valid)
 
     def _find_row(self, tick: int) -> int:
         """Check the order of ticks and draw the next block of noise when this one is used up."""
@@ -234,10 +302,37 @@ class Oximeter:
         np.multiply(self._delayed, self._fraction, out=self._delayed)
         np.add(self._delayed, self._newer, out=self._delayed)
 
+    def _delay_by_flow(self, sao2_fraction: FloatArray, flow_factor: FloatArray) -> None:
+        """Look back by a delay that grows as the flow falls, between two samples."""
+        now_s, part = self._delay_now_s, self._delay_part
+        np.divide(1.0, flow_factor, out=now_s)
+        np.minimum(now_s, LONGEST_DELAY_FACTOR, out=now_s)
+        np.maximum(now_s, 1.0, out=now_s)
+        now_s -= 1.0
+        now_s *= self.settings.flow_delay_share
+        now_s += 1.0
+        now_s *= self._delay_s
+        np.floor(now_s, out=self._whole_delay_s)
+        np.subtract(now_s, self._whole_delay_s, out=part)
+        np.copyto(self._back, self._whole_delay_s, casting="unsafe")
+        self._ring[self._row] = sao2_fraction
+        self._ring[self._row + self._depth] = sao2_fraction
+        np.multiply(self._back, -self._lanes, out=self._index)
+        self._index += self._lane_index
+        self._index += (self._row + self._depth) * self._lanes
+        self._row = (self._row + 1) % self._depth
+        self._flat_ring.take(self._index, out=self._newer, mode="clip")
+        self._index -= self._lanes
+        self._flat_ring.take(self._index, out=self._older, mode="clip")
+        np.subtract(self._older, self._newer, out=self._delayed)
+        np.multiply(self._delayed, part, out=self._delayed)
+        np.add(self._delayed, self._newer, out=self._delayed)
+
     def _take_sample(self, saturation: FloatArray, heart_rate_bpm: FloatArray) -> None:
         """Put saturation with bias, and heart rate, into whole parts."""
         np.multiply(saturation, 100.0 * _PARTS, out=self._saturation_sample)
         np.add(self._saturation_sample, self._bias_parts, out=self._saturation_sample)
+        self.faults.force(self._saturation_sample, _PARTS)
         np.multiply(heart_rate_bpm, _PARTS, out=self._heart_sample)
         np.rint(self._sample, out=self._sample)
 

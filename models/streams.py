@@ -31,6 +31,11 @@ class Cause(IntEnum):
     STAFF_STEPS = 10
     BLENDER = 11
     BOOTSTRAP = 12
+    ACTIVITIES = 21
+    PERIODIC_BREATHING = 22
+    MOTION = 23
+    PROBE_EVENTS = 24
+    TUNING = 31
 
 
 def stream(seed: int, infant: int, cause: Cause) -> np.random.Generator:

@@ -60,7 +60,9 @@ def test_the_histogram_counts_every_valid_second_after_the_warm_up(make_spec):
 @pytest.mark.parametrize("parts", [1, 2, 3])
 def test_however_the_work_is_cut_the_numbers_are_the_same(tiny_scenario, parts):
     scenario = tiny_scenario(
-        cohort={"infants": 5, "stratum": "unstable"}, report={"trace_infants": [0, 4]}
+        run={"duration_h": 0.15, "warmup_h": 0.05},
+        cohort={"infants": 5, "stratum": "unstable"},
+        report={"trace_infants": [0, 4]},
     )
     infants, _ = scenario_infants(scenario)
     groups = nursing_groups(5, 2)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from oxytestbed.experiments.reference_loop import ReferenceLoop, reference_run
 from oxytestbed.loop.arms import ArmSpec
 from oxytestbed.loop.bench import Bench, BenchSpec
+from oxytestbed.loop.script import ACTIONS, ScriptedEvent
 from oxytestbed.loop.trace import Trace
 from oxytestbed.models.cohort import CohortSettings, draw_infants
 from oxytestbed.models.disturbances import Breathing, DisturbanceSettings
@@ -136,3 +137,9 @@ def test_an_arm_without_a_twin_is_refused(arm: str) -> None:
     arms = (*ARMS, ArmSpec(name="manual", controller=None))
     with pytest.raises(TestbedError, match=f"reference run, arm.*'{arm}'"):
         reference_run(make_spec("settled", 1, 60, arms=arms), 0, arm)
+
+
+def test_scripted_events_are_refused() -> None:
+    event = ScriptedEvent(at_s=10, event=next(iter(ACTIONS)), duration_s=20)
+    with pytest.raises(TestbedError, match="no scripted events, got 1"):
+        ReferenceLoop(make_spec("settled", 1, 60, script=(event,)), [(0, "pi")])

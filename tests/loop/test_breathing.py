@@ -5,6 +5,7 @@ import pytest
 import simpy
 
 from oxytestbed.loop.breathing import breathe
+from oxytestbed.loop.breathing_state import BreathingState
 from oxytestbed.models.disturbances import Breathing, BreathingEvents
 
 
@@ -38,10 +39,7 @@ class Bedside:
             infants=[None, None],
             arms=2,
             lungs=SimpleNamespace(sao2_fraction=np.array(sao2)),
-            breathing=np.ones(4),
-            shunt_factor=np.ones(4),
-            apnoea=np.zeros(4, dtype=np.int64),
-            closed=np.zeros(4, dtype=bool),
+            state=BreathingState(4),
         )
         self.logged = []
         events = candidates(*rows)
@@ -55,7 +53,7 @@ class Bedside:
         self.env.run(until=tick + 0.5)
         chosen = [1, 3]
         names = ("breathing", "closed", "apnoea", "shunt_factor")
-        return [getattr(self.patients, name)[chosen].tolist() for name in names]
+        return [getattr(self.patients.state, name)[chosen].tolist() for name in names]
 
 
 QUIET = [[1.0, 1.0], [False, False], [0, 0], [1.0, 1.0]]
@@ -128,6 +126,8 @@ def test_the_other_infant_is_not_touched(place):
     bed = Bedside((5, 12, Breathing.OBSTRUCTIVE, 0.0, 0, 1.1, 0.1), place=place)
     bed.at(6)
     other = [1 - place, 3 - place]
-    assert (bed.patients.state.breathing[other] == 1.0).all() and not bed.patients.state.closed[other].any()
+    assert (bed.patients.state.breathing[other] == 1.0).all() and not bed.patients.state.closed[
+        other
+    ].any()
     assert (bed.patients.state.apnoea[other] == 0).all()
     assert (bed.patients.state.breathing[[place, place + 2]] == 0.0).all()

