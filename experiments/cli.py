@@ -107,7 +107,8 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         action="append",
         default=[],
         metavar="[NAME=]SPEC",
-        help="one more arm: a built-in name or my_controller.py:MyController; may be repeated",
+        help="one more arm: a built-in name, my_controller.py:MyController, my_controller.so "
+        "or 'program:COMMAND'; may be repeated",
     )
     parser.add_argument("--workers", type=int, metavar="N", help="processes (default: all cores)")
     parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
@@ -116,7 +117,7 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser("check", help="check a controller against the contract")
-    parser.add_argument("controller", help="my_controller.py:MyController or a built-in name")
+    parser.add_argument("controller", help="as for `compare --controller`")
     parser.set_defaults(run=_check)
 
 

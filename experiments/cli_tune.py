@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from ..models.errors import problem
 
 if TYPE_CHECKING:
-    from .tune import SearchRange, TuneResult
+    from .tune import TuneResult
+    from .tune_settings import SearchRange
 
 
 def add_tune(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -37,6 +38,12 @@ def add_tune(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser.add_argument("--warmup", type=float, metavar="H", help="hours that are not counted")
     parser.add_argument("--seed", type=int, metavar="S", help="seed of the search")
     parser.add_argument("--test-seed", type=int, metavar="S", help="seed of the judgement")
+    parser.add_argument(
+        "--guard",
+        type=float,
+        metavar="K",
+        help="response to FiO2 on which no candidate may swing (points per point, 0: none)",
+    )
     parser.add_argument("--evaluations", type=int, metavar="N", help="most candidates to try")
     parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
     parser.set_defaults(run=_tune)
@@ -59,7 +66,7 @@ def parse_range(text: str) -> SearchRange:
     TestbedError
         If it is not of that form.
     """
-    from .tune import SearchRange
+    from .tune_settings import SearchRange
 
     option, equals, ends = text.partition("=")
     low, colon, high = ends.partition(":")
@@ -95,7 +102,8 @@ def table_text(result: TuneResult) -> str:
 def _tune(given: argparse.Namespace) -> int:
     from .progress import ProgressLine
     from .result_folder import free_folder, refuse_taken
-    from .tune import TuneSettings, save_tuning, tune
+    from .tune import save_tuning, tune
+    from .tune_settings import TuneSettings
 
     named = {
         "infants": given.infants,
@@ -103,6 +111,7 @@ def _tune(given: argparse.Namespace) -> int:
         "warmup_h": given.warmup,
         "seed": given.seed,
         "test_seed": given.test_seed,
+        "guard_response": given.guard,
         "evaluations": given.evaluations,
     }
     settings = TuneSettings(**{key: value for key, value in named.items() if value is not None})

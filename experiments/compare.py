@@ -197,6 +197,7 @@ def bench_spec(scenario: Scenario, infants: Infants, groups: NDArray[np.int64]) 
         target_low_pct=scenario.target.low_pct,
         target_high_pct=scenario.target.high_pct,
         gas=scenario.gas,
+        support=scenario.support,
         oximeter=scenario.oximeter,
         disturbances=scenario.disturbances,
         alarms=scenario.alarms,

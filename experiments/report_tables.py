@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 import pandas as pd
 
 from ..loop.outcome import Described
 from ..models.infants import Infants
+from .page import Row, Table
 from .readable import (
     DESCRIBED,
     NO_VALUE,
@@ -22,44 +23,6 @@ from .readable import (
 )
 from .report_text import interval_level, interval_text, verdict
 from .result import ComparisonResult, error_text
-
-
-@dataclass(frozen=True, kw_only=True)
-class Row:
-    """One row of a table.
-
-    Attributes
-    ----------
-    cells : tuple of str
-        As many as the table has columns.
-    kind : str
-        Class of the row in the style sheet; empty for an ordinary one.
-    """
-
-    cells: tuple[str, ...]
-    kind: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Table:
-    """A table of text.
-
-    Attributes
-    ----------
-    caption : str
-        What it shows and how to read it.
-    head : tuple of str
-        Column titles.
-    rows : tuple of Row
-        The rows.
-    kind : str
-        Class of the table in the style sheet: "numbers" or "words".
-    """
-
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[Row, ...]
-    kind: str = "numbers"
 
 
 def main_table(result: ComparisonResult) -> Table:

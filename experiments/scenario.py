@@ -33,6 +33,9 @@ from .settings_writer import settings_rows, settings_toml
 
 _SHIPPED = Path(__file__).parent / "scenarios"
 
+#: Fields of `GasSettings` that the mode of support decides.
+CIRCUIT_KEYS = ("circuit_volume_ml", "flow_l_min")
+
 _HEAD = """\
 # Every setting of this scenario, with its unit and meaning.
 # Teaching and engineering software, not a medical device.
@@ -101,6 +104,7 @@ def scenario_from_table(
     table = _with_absolute_paths(table, folder or Path.cwd())
     values = read_fields(Scenario, table, place, problems)
     problems += contradictions(values, place)
+    problems += _circuit_problems(table.get("gas"), place.at("gas"))
     problems += _cohort_problems(table.get("cohort"), place.at("cohort"))
     for arm in values.get("arms", ()):
         problems += _controller_problems(arm, place.at("arms").item(arm.name))
@@ -140,6 +144,8 @@ def override(
     table = _table_of(scenario)
     if changes.get("cohort.csv"):
         table["cohort"] = {}  # the file decides; the drawn cohort's keys go
+    if "support.mode" in changes:
+        table["support"] = {}  # each mode has keys of its own
     for key, value in changes.items():
         _put(table, key, value, where)
     count = changes.get("cohort.infants")
@@ -191,7 +197,7 @@ def to_toml(scenario: Scenario) -> str:
     str
         TOML that reads back into an equal scenario.
     """
-    unused = [f"cohort.{name}" for name in scenario.cohort.unused_keys]
+    unused = _unused(scenario)
     return _HEAD + settings_toml(scenario, unused)
 
 
@@ -209,7 +215,7 @@ def scenario_table(scenario: Scenario) -> pd.DataFrame:
         Columns ``key``, ``value`` (text), ``unit``, ``meaning`` and
         ``source``: "default", or "set" where the value is not the default.
     """
-    unused = {f"cohort.{name}" for name in scenario.cohort.unused_keys}
+    unused = _unused(scenario)
     rows = [row for row in settings_rows(scenario) if row["key"] not in unused]
     return pd.DataFrame(rows, columns=["key", "value", "unit", "meaning", "source"])
 
@@ -272,6 +278,17 @@ def _with_absolute_spec(arm: Any, folder: Path) -> Any:
     return arm
 
 
+def _circuit_problems(raw: Any, place: Place) -> list[str]:
+    """Refuse circuit settings under gas; the mode of support has its own volume and flow."""
+    if not isinstance(raw, Mapping):
+        return []
+    return [
+        str(problem(str(place.at(name)), f"this key under [support] ({name})", raw[name]))
+        for name in CIRCUIT_KEYS
+        if name in raw
+    ]
+
+
 def _cohort_problems(raw: Any, place: Place) -> list[str]:
     csv = raw.get("csv") if isinstance(raw, Mapping) else None
     if not csv or not isinstance(csv, str):
@@ -305,9 +322,17 @@ def _controller_problems(arm: ArmSettings, place: Place) -> list[str]:
 
 def _table_of(scenario: Scenario) -> dict[str, Any]:
     table = asdict(scenario)
-    for name in scenario.cohort.unused_keys:
-        del table["cohort"][name]
+    for name in _unused(scenario):
+        section, _, key = name.partition(".")
+        del table[section][key]
+    table["support"]["mode"] = scenario.support.mode
     return table
+
+
+def _unused(scenario: Scenario) -> set[str]:
+    """Name the settings without effect: what a cohort file or the support mode decides."""
+    cohort = {f"cohort.{name}" for name in scenario.cohort.unused_keys}
+    return cohort | {f"gas.{name}" for name in CIRCUIT_KEYS}
 
 
 def _put(table: dict[str, Any], key: str, value: object, where: str) -> None:

@@ -22,6 +22,7 @@ from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.oximeter import OximeterSettings
 from ..models.settings import quantity, validate
+from ..models.support import MODES, NasalCpap, SupportSettings
 from .settings_reader import Place, refuse
 
 ARM_KINDS = ("manual", "controller")
@@ -173,6 +174,14 @@ class Scenario:
     cohort: CohortSource = quantity(unit="-", default=CohortSource(), doc="Which infants.")
     gas: GasSettings = quantity(
         unit="-", default=GasSettings(), doc="From the blender to the infant."
+    )
+    support: SupportSettings = field(
+        default=NasalCpap(),
+        metadata={
+            **quantity(unit="-", doc="Mode of breathing support.").metadata,
+            "variants": MODES,
+            "variant_key": "mode",
+        },
     )
     oximeter: OximeterSettings = quantity(
         unit="-", default=OximeterSettings(), doc="From the blood to the display."

@@ -222,6 +222,8 @@ def _read_section(cls: type[Any], raw: Any, place: Place, problems: list[str]) -
 def _read(
     hint: Any, raw: Any, metadata: Mapping[str, Any], place: Place, problems: list[str]
 ) -> Any:
+    if metadata.get("variants"):
+        return _read_variant(raw, metadata, place, problems)
     if is_dataclass(hint) and isinstance(hint, type):
         return _read_section(hint, raw, place, problems)
     if get_origin(hint) is tuple:
@@ -229,6 +231,21 @@ def _read(
     if get_origin(hint) is Mapping or get_origin(hint) is dict:
         return _read_options(raw, place, problems)
     return _read_scalar(hint, raw, metadata, place, problems)
+
+
+def _read_variant(
+    raw: Any, metadata: Mapping[str, Any], place: Place, problems: list[str]
+) -> Any:
+    """Read a section whose keys depend on one of them, such as the mode of support."""
+    variants, key = metadata["variants"], metadata["variant_key"]
+    if not isinstance(raw, Mapping):
+        return _read_section(next(iter(variants.values())), raw, place, problems)
+    name = raw.get(key, next(iter(variants)))
+    if not isinstance(name, str) or name not in variants:
+        expected = "one of " + ", ".join(variants)
+        return _note(problems, place.at(key), expected, _shown(name), nearest(str(name), variants))
+    rest = {inner: value for inner, value in raw.items() if inner != key}
+    return _read_section(variants[name], rest, place, problems)
 
 
 def _read_list(

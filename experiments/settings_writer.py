@@ -48,6 +48,8 @@ def toml_value(value: Any) -> str:
         return '"' + "".join(_escaped(letter) for letter in value) + '"'
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    if is_dataclass(value):
+        value = {item.name: getattr(value, item.name) for item in fields(value)}
     if isinstance(value, Mapping):
         pairs = (f"{_toml_key(key)} = {toml_value(item)}" for key, item in value.items())
         return "{" + ", ".join(pairs) + "}"
@@ -81,6 +83,7 @@ def settings_toml(settings: Any, leave_out: Collection[str] = ()) -> str:
         for section in value if isinstance(value, tuple) else (value,):
             head = f"[[{item.name}]]" if isinstance(value, tuple) else f"[{item.name}]"
             lines += ["", f"# {item.metadata['doc']}", head]
+            lines += [_variant_line(item, section)] if item.metadata.get("variants") else []
             lines += [
                 _line(section, inner)
                 for inner in fields(section)
@@ -108,6 +111,8 @@ def settings_rows(settings: Any, prefix: str = "") -> Iterator[dict[str, str]]:
     """
     for item in fields(settings):
         value = getattr(settings, item.name)
+        if item.metadata.get("variants"):
+            yield _variant_row(item, value, prefix)
         if is_dataclass(value):
             yield from settings_rows(value, f"{prefix}{item.name}.")
         elif _holds_sections(value):
@@ -122,6 +127,42 @@ def settings_rows(settings: Any, prefix: str = "") -> Iterator[dict[str, str]]:
                 "meaning": item.metadata["doc"],
                 "source": "default" if value == _default(item) else "set",
             }
+
+
+def variant_name(item: Field[Any], section: Any) -> str:
+    """Name the variant that a section is, such as its mode of support.
+
+    Parameters
+    ----------
+    item : dataclasses.Field
+        Field with `variants` in its metadata.
+    section : dataclass instance
+        Its value.
+
+    Returns
+    -------
+    str
+    """
+    variants: Mapping[str, type[Any]] = item.metadata["variants"]
+    return next(name for name, owner in variants.items() if owner is type(section))
+
+
+def _variant_line(item: Field[Any], section: Any) -> str:
+    name = toml_value(variant_name(item, section))
+    words = ", ".join(item.metadata["variants"])
+    return f"{item.metadata['variant_key']} = {name}  # one of {words}"
+
+
+def _variant_row(item: Field[Any], section: Any, prefix: str) -> dict[str, str]:
+    name = variant_name(item, section)
+    first = next(iter(item.metadata["variants"]))
+    return {
+        "key": f"{prefix}{item.name}.{item.metadata['variant_key']}",
+        "value": name,
+        "unit": "-",
+        "meaning": item.metadata["doc"],
+        "source": "default" if name == first else "set",
+    }
 
 
 def _holds_sections(value: Any) -> bool:
@@ -156,6 +197,8 @@ def _readable(value: Any) -> str:
         return repr(value).removesuffix(".0")
     if isinstance(value, tuple):
         return ", ".join(_readable(item) for item in value)
+    if is_dataclass(value):
+        value = {item.name: getattr(value, item.name) for item in fields(value)}
     if isinstance(value, Mapping):
         return ", ".join(f"{key} = {_readable(item)}" for key, item in value.items())
     return toml_value(value)

@@ -13,7 +13,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, cast
 
 import numpy as np
@@ -28,17 +27,19 @@ from ..loop.bench import Bench, BenchSpec
 from ..loop.criterion import SECONDS_PER_H, criterion_j
 from ..loop.outcomes import outcomes_of
 from ..loop.registry import load_controller
+from ..loop.signals import Settings
 from ..models.cohort import CohortSettings, draw_infants
 from ..models.errors import TestbedError, nearest, problem
 from ..models.infants import STRATA, Infants
-from ..models.settings import quantity, validate
 from ..models.streams import Cause, stream
 from .result_folder import refuse_taken, write_table
+from .tune_guard import comes_to_rest
+from .tune_settings import MEMBERS, SEARCHES, SearchRange, TuneSettings
 
 FloatArray = NDArray[np.float64]
 
-#: Candidates that are on the bench at the same time, on the same infants.
-MEMBERS = 10
+#: Stands for the objective of a candidate that is refused or that swings.
+REFUSED = 1e6
 
 #: Outcomes in the table of before and after, beside the objective.
 SHOWN = (
@@ -48,84 +49,6 @@ SHOWN = (
     "time_below_80_pct_b",
     "fio2_travel_pct_per_h",
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class SearchRange:
-    """An option and where to search for it, on a logarithmic scale.
-
-    Attributes
-    ----------
-    option : str
-        Keyword argument of the controller.
-    low, high : float
-        Ends of the range, above 0.
-    """
-
-    option: str
-    low: float
-    high: float
-
-    def __post_init__(self) -> None:
-        if not 0.0 < self.low < self.high < math.inf:
-            came = f"{self.low:g}:{self.high:g}"
-            raise problem(f"range of {self.option}", "low:high with 0 < low < high", came)
-
-
-def _ranges(**given: tuple[float, float]) -> tuple[SearchRange, ...]:
-    return tuple(SearchRange(option=n, low=low, high=high) for n, (low, high) in given.items())
-
-
-#: Where to search, for the built-in controllers that have something to tune.
-SEARCHES: Mapping[str, tuple[SearchRange, ...]] = MappingProxyType(
-    {
-        "pi": _ranges(gain_per_pct=(0.001, 0.01), integral_time_s=(15, 200)),
-        "pid": _ranges(
-            gain_per_pct=(0.001, 0.015),
-            integral_time_s=(15, 200),
-            derivative_time_s=(0.5, 20),
-            filter_s=(2, 30),
-        ),
-        "adaptive": _ranges(
-            loop_gain=(0.15, 1.5), integral_time_s=(15, 200), least_response=(0.4, 1.2)
-        ),
-        "predictive": _ranges(
-            model_gain=(0.4, 4), travel_weight=(0.02, 5), filter_s=(1, 30), lag_s=(20, 120)
-        ),
-        "observer": _ranges(
-            model_gain=(0.4, 4), noise_pct=(0.5, 10), input_weight=(0.1, 30), lag_s=(20, 120)
-        ),
-    }
-)
-
-
-@dataclass(frozen=True, kw_only=True)
-class TuneSettings:
-    """On whom to search, for how long, and what moving FiO2 costs."""
-
-    infants: int = quantity(
-        unit="-", low=1, high=1000, default=6, doc="infants of each stratum in each cohort"
-    )
-    duration_h: float = quantity(unit="h", low=0.1, high=48, default=2.0, doc="simulated hours")
-    warmup_h: float = quantity(unit="h", low=0, high=24, default=0.5, doc="hours not counted")
-    seed: int = quantity(unit="-", low=0, high=2**31, default=71, doc="seed of the search")
-    test_seed: int = quantity(
-        unit="-", low=0, high=2**31, default=72, doc="seed of the infants that judge"
-    )
-    evaluations: int = quantity(
-        unit="-", low=MEMBERS, high=10_000, default=60, doc="most candidates, ten at a time"
-    )
-    travel_weight: float = quantity(
-        unit="%^2 per %/h", low=0, high=1, default=0.001, doc="price of moving FiO2"
-    )
-    target_low_pct: float = quantity(unit="%", low=70, high=99, default=91.0, doc="low end")
-    target_high_pct: float = quantity(unit="%", low=71, high=100, default=95.0, doc="high end")
-
-    def __post_init__(self) -> None:
-        validate(self)
-        if self.test_seed == self.seed:
-            hint = "The infants that judge must not be those of the search."
-            raise problem("TuneSettings.test_seed", "another seed than seed", self.seed, hint)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -328,6 +251,7 @@ class _Search:
         unit = qmc.LatinHypercube(len(low), rng=rng).random(MEMBERS)
         first = low + (high - low) * unit
         first[0] = np.minimum(np.maximum(self._default(), low), high)
+        load_controller(self._controller, self._options(first[0]))  # refuses unknown options
         differential_evolution(
             cast(Any, self._objectives),  # its stubs do not know `vectorized`
             bounds=Bounds(low, high),
@@ -349,17 +273,14 @@ class _Search:
         values = [float(getattr(made, name, value)) for name, value in middle.items()]
         return np.array([math.log(max(value, 1e-12)) for value in values])
 
+    def _options(self, logarithms: FloatArray) -> dict[str, float]:
+        values = [float(f"{math.exp(value):.4g}") for value in logarithms.tolist()]
+        return {item.option: value for item, value in zip(self._ranges, values, strict=True)}
+
     def _objectives(self, logarithms: FloatArray) -> FloatArray:
-        columns = logarithms.T.tolist()
-        candidates = [
-            {
-                item.option: float(f"{math.exp(value):.4g}")
-                for item, value in zip(self._ranges, column, strict=True)
-            }
-            for column in columns
-        ]
-        usable = [number for number, options in enumerate(candidates) if self._loads(options)]
-        values = np.full(len(candidates), math.inf)
+        candidates = [self._options(column) for column in logarithms.T]
+        usable = [number for number, options in enumerate(candidates) if self._passes(options)]
+        values = np.full(len(candidates), REFUSED)
         arms = [
             ArmSpec(name=str(number), controller=self._controller, options=candidates[number])
             for number in usable
@@ -372,15 +293,21 @@ class _Search:
             self._progress(len(self.trials), self._generations * MEMBERS)
         return values
 
-    def _loads(self, options: Mapping[str, float]) -> bool:
-        """Say whether the controller takes these options; the first time, raise if not."""
+    def _passes(self, options: Mapping[str, float]) -> bool:
+        """Say whether the controller takes these options and does not swing."""
+        chosen = self._settings
+        target = Settings(
+            target_low_pct=chosen.target_low_pct,
+            target_high_pct=chosen.target_high_pct,
+            fio2_min=0.21,
+            fio2_max=1.0,
+        )
+        response = chosen.guard_response
         try:
             load_controller(self._controller, options)
+            return not response or comes_to_rest(self._controller, options, target, response)
         except TestbedError:
-            if not self.trials:
-                raise
             return False
-        return True
 
 
 def save_tuning(result: TuneResult, folder: Path | str) -> Path:

@@ -1,7 +1,8 @@
-"""Alarms of the oximeter: limits relative to the target, delay, priority.
+"""Alarms of oximeter, gas, breathing and pressure monitors: limits, delays, priorities.
 
 Detection runs once a tick over all lanes; only lanes whose alarm has just
-begun or ended are touched one by one.
+begun or ended are touched one by one. Limits are in `alarm_limits`; what
+follows when an alarm sounds is in `alarm_desk`.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from ..models.settings import quantity, validate
+from .alarm_limits import AlarmSettings, LimitSchedule
 from .rounding import ON_OXYGEN_FIO2
 from .signals import BoolArray, FloatArray
 
@@ -21,36 +22,30 @@ class Alarm(IntEnum):
     """Kinds of alarm. The number is the priority: the smaller, the more urgent."""
 
     SPO2_LOW = 0
-    SIGNAL_LOST = 1
-    SPO2_HIGH = 2
+    APNOEA = 1
+    PRESSURE_LOW = 2
+    CONTROLLER = 3
+    SIGNAL_LOST = 4
+    PRESSURE_HIGH = 5
+    SPO2_HIGH = 6
+    FIO2_DEVIATION = 7
 
 
-#: Priority of each alarm in the words of alarm standards (IEC 60601-1-8).
-PRIORITY = {Alarm.SPO2_LOW: "high", Alarm.SIGNAL_LOST: "medium", Alarm.SPO2_HIGH: "medium"}
+#: Priority of each alarm in the words of alarm standards (IEC 60601-1-8); which
+#: alarm has which is common practice, no source.
+PRIORITY = {
+    Alarm.SPO2_LOW: "high",
+    Alarm.APNOEA: "high",
+    Alarm.PRESSURE_LOW: "high",
+    Alarm.CONTROLLER: "medium",
+    Alarm.SIGNAL_LOST: "medium",
+    Alarm.PRESSURE_HIGH: "medium",
+    Alarm.SPO2_HIGH: "medium",
+    Alarm.FIO2_DEVIATION: "low",
+}
 
-
-@dataclass(frozen=True, kw_only=True)
-class AlarmSettings:
-    """Where the oximeter's alarms stand; common practice, no source for the defaults."""
-
-    low_margin_pct: float = quantity(
-        unit="%", low=0, high=20, default=1, doc="low alarm sounds below target low end minus this"
-    )
-    high_margin_pct: float = quantity(
-        unit="%", low=0, high=20, default=1, doc="high alarm sounds above target high end plus this"
-    )
-    low_delay_s: int = quantity(
-        unit="s", low=0, high=300, default=15, doc="time beyond the low limit before the alarm"
-    )
-    high_delay_s: int = quantity(
-        unit="s", low=0, high=600, default=30, doc="time beyond the high limit before the alarm"
-    )
-    lost_signal_delay_s: int = quantity(
-        unit="s", low=0, high=300, default=30, doc="time without a reading before the alarm"
-    )
-
-    def __post_init__(self) -> None:
-        validate(self)
+#: Less ventilation than this is no breath (fraction of normal).
+NO_BREATH = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +59,7 @@ class AlarmChange:
 
 
 class Alarms:
-    """The oximeter alarms of all lanes.
+    """The alarms of all lanes.
 
     Parameters
     ----------
@@ -74,31 +69,68 @@ class Alarms:
         Limits relative to the target, and delays.
     target_low_pct, target_high_pct : float
         Ends of the target range (percent).
+    schedule : LimitSchedule, optional
+        Upper SpO2 limits as they are really set; without one they are right.
 
     Attributes
     ----------
     active : ndarray of bool, shape (len(Alarm), lanes)
-        Alarms that sound at this moment.
+        Alarms that are on at this moment.
+    controller : ndarray of bool, shape (lanes,)
+        Alarms that the controllers raise themselves; written by them.
+    pressure_low_cmh2o, pressure_high_cmh2o : ndarray, shape (lanes,)
+        Pressure limits; NaN where there is none.
     """
 
     def __init__(
-        self, lanes: int, settings: AlarmSettings, target_low_pct: float, target_high_pct: float
+        self,
+        lanes: int,
+        settings: AlarmSettings,
+        target_low_pct: float,
+        target_high_pct: float,
+        schedule: LimitSchedule | None = None,
     ) -> None:
         self._low_limit = target_low_pct - settings.low_margin_pct
-        self._high_limit = target_high_pct + settings.high_margin_pct
-        delays = [settings.low_delay_s, settings.lost_signal_delay_s, settings.high_delay_s]
-        self._delay = np.array(delays, dtype=np.int64)[:, np.newaxis]
-        self._condition = np.zeros((len(Alarm), lanes), dtype=np.bool_)
-        self._held_s = np.zeros((len(Alarm), lanes), dtype=np.int64)
-        self._sounding = np.zeros((len(Alarm), lanes), dtype=np.bool_)
-        self._changed = np.zeros((len(Alarm), lanes), dtype=np.bool_)
+        self._high_limit = np.full(lanes, target_high_pct + settings.high_margin_pct)
+        self._schedule = schedule
+        self._deviation = settings.fio2_deviation_pct / 100.0 + 1e-9
+        delay = dict.fromkeys(Alarm, settings.pressure_delay_s) | {
+            Alarm.SPO2_LOW: settings.low_delay_s,
+            Alarm.APNOEA: settings.apnoea_delay_s,
+            Alarm.CONTROLLER: 0,
+            Alarm.SIGNAL_LOST: settings.lost_signal_delay_s,
+            Alarm.SPO2_HIGH: settings.high_delay_s,
+            Alarm.FIO2_DEVIATION: settings.fio2_deviation_delay_s,
+        }
+        self._delay = np.array([[delay[alarm]] for alarm in Alarm], dtype=np.int32)
+        latching = [settings.latch_high_priority and PRIORITY[alarm] == "high" for alarm in Alarm]
+        self._latch = np.array([[latches] for latches in latching])
+        self._latching = any(latching)
+        shape = (len(Alarm), lanes)
+        self._condition = np.zeros(shape, dtype=np.bool_)
+        self._held_s = np.zeros(shape, dtype=np.int32)
+        self._sounding = np.zeros(shape, dtype=np.bool_)
+        self._changed = np.zeros(shape, dtype=np.bool_)
+        self._released = np.zeros(shape, dtype=np.bool_)
         self._on_oxygen = np.zeros(lanes, dtype=np.bool_)
-        self.active: NDArray[np.bool_] = np.zeros((len(Alarm), lanes), dtype=np.bool_)
+        self._gap = np.zeros(lanes)
+        self.active: NDArray[np.bool_] = np.zeros(shape, dtype=np.bool_)
+        self.controller: NDArray[np.bool_] = np.zeros(lanes, dtype=np.bool_)
+        self.pressure_low_cmh2o: FloatArray = np.full(lanes, np.nan)
+        self.pressure_high_cmh2o: FloatArray = np.full(lanes, np.nan)
 
     def step(
-        self, tick: int, spo2_pct: FloatArray, valid: BoolArray, set_fio2: FloatArray
+        self,
+        tick: int,
+        spo2_pct: FloatArray,
+        valid: BoolArray,
+        set_fio2: FloatArray,
+        *,
+        delivered_fio2: FloatArray | None = None,
+        breathing: FloatArray | None = None,
+        pressure_cmh2o: FloatArray | None = None,
     ) -> list[AlarmChange]:
-        """Look at one tick's displayed values.
+        """Look at one tick's values.
 
         Parameters
         ----------
@@ -110,30 +142,65 @@ class Alarms:
             Whether there is a reading.
         set_fio2 : ndarray, shape (lanes,)
             Set FiO2 (fraction); the high alarm is off in room air.
+        delivered_fio2 : ndarray, shape (lanes,), optional
+            FiO2 that the monitor near the infant shows (fraction).
+        breathing : ndarray, shape (lanes,), optional
+            Share of normal ventilation that reaches the lung.
+        pressure_cmh2o : ndarray, shape (lanes,), optional
+            Mean pressure at the interface; NaN where it is not measured.
 
         Returns
         -------
         list of AlarmChange
             Alarms that began or ended, most urgent first, then by lane.
         """
+        if self._schedule is not None and tick >= self._schedule.next_change_s:
+            self._high_limit = self._schedule.row(tick)
         condition = self._condition
         np.less(spo2_pct, self._low_limit, out=condition[Alarm.SPO2_LOW])
         np.logical_not(valid, out=condition[Alarm.SIGNAL_LOST])
         np.greater(spo2_pct, self._high_limit, out=condition[Alarm.SPO2_HIGH])
         np.greater(set_fio2, ON_OXYGEN_FIO2, out=self._on_oxygen)
         condition[Alarm.SPO2_HIGH] &= self._on_oxygen
+        condition[Alarm.CONTROLLER] = self.controller
+        if breathing is not None:
+            np.less(breathing, NO_BREATH, out=condition[Alarm.APNOEA])
+        if delivered_fio2 is not None:
+            np.subtract(delivered_fio2, set_fio2, out=self._gap)
+            np.absolute(self._gap, out=self._gap)
+            np.greater(self._gap, self._deviation, out=condition[Alarm.FIO2_DEVIATION])
+        if pressure_cmh2o is not None:
+            low, high = condition[Alarm.PRESSURE_LOW], condition[Alarm.PRESSURE_HIGH]
+            np.less(pressure_cmh2o, self.pressure_low_cmh2o, out=low)
+            np.greater(pressure_cmh2o, self.pressure_high_cmh2o, out=high)
+        return self._sound(tick)
+
+    def acknowledge(self, lane: int) -> None:
+        """Let what is latched, but over, fall silent at the next tick.
+
+        Parameters
+        ----------
+        lane : int
+            The cot.
+        """
+        self._released[:, lane] = True
+
+    def _sound(self, tick: int) -> list[AlarmChange]:
         self._held_s += 1
-        self._held_s *= condition
+        self._held_s *= self._condition
         np.greater(self._held_s, self._delay, out=self._sounding)
+        if self._latching:
+            self._released &= ~self._condition
+            self._sounding |= self.active & self._latch & ~self._released
         np.not_equal(self._sounding, self.active, out=self._changed)
         if not self._changed.any():
             return []
-        return self._switch(tick)
-
-    def _switch(self, tick: int) -> list[AlarmChange]:
         changes = []
         for kind, lane in zip(*(axis.tolist() for axis in np.nonzero(self._changed)), strict=True):
             began = bool(self._sounding[kind, lane])
             changes.append(AlarmChange(lane=lane, alarm=Alarm(kind), began=began, onset_s=tick))
         self.active[...] = self._sounding
         return changes
+
+
+__all__ = ["NO_BREATH", "PRIORITY", "Alarm", "AlarmChange", "AlarmSettings", "Alarms"]

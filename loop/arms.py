@@ -39,6 +39,16 @@ class ArmSpec:
     controller: str | None
     options: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def hands_off(self) -> bool:
+        """Whether staff leave the oxygen alone, too.
+
+        The fixed arm shows what happens when nobody changes the oxygen, so its
+        staff answer alarms without touching it; under any other controller they
+        may take over.
+        """
+        return self.controller == "fixed"
+
 
 def frozen(values: NDArray[Any]) -> NDArray[Any]:
     """Copy an array and make the copy read-only.
@@ -74,6 +84,8 @@ class ControllerArm:
         The arm's lanes.
     command_fio2 : ndarray, shape (all lanes,)
         Commands to the blenders; only `lanes` of it are written.
+    mode : ndarray of int, shape (all lanes,)
+        Who holds the FiO2 of each lane, a `Mode`; staff may hold it for a while.
     settings : Settings
         Target and limits.
     log : callable
@@ -86,6 +98,7 @@ class ControllerArm:
         patients: Patients,
         lanes: slice,
         command_fio2: FloatArray,
+        mode: NDArray[np.int64],
         settings: Settings,
         log: Callable[[int, str, float, str], None],
     ) -> None:
@@ -103,7 +116,7 @@ class ControllerArm:
             "fio2_max": settings.fio2_max,
         }
         self._constant = {name: frozen(np.full(count, v)) for name, v in constant.items()}
-        self._mode = frozen(np.full(count, int(Mode.AUTOMATIC), dtype=np.int64))
+        self._mode = mode[lanes]
         self.controller: Controller = load_controller(str(spec.controller), spec.options)
         self._period_s = int(self.controller.period_s)  # as checked; a later change has no effect
         self._track = getattr(self.controller, "track", None)
@@ -152,7 +165,7 @@ class ControllerArm:
             set_fio2=frozen(gas.set_fio2[lanes]),
             applied_fio2=frozen(gas.applied_fio2[lanes]),
             delivered_fio2=frozen(gas.delivered_fio2[lanes]),
-            mode=self._mode,
+            mode=frozen(self._mode),
             **self._constant,
         )
 
@@ -162,6 +175,7 @@ class ControllerArm:
         given = np.isfinite(request)
         if not given.all():
             self._note_silence(given)
+        given &= self._mode != Mode.MANUAL
         limited = np.minimum(np.maximum(request, self._settings.fio2_min), self._settings.fio2_max)
         np.copyto(limited, self._command, where=~given)
         self._command[...] = limited

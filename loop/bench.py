@@ -15,12 +15,16 @@ import numpy as np
 import simpy
 from numpy.typing import NDArray
 
+from ..models.activities import ActivitySettings, draw_activities
 from ..models.disturbances import DisturbanceSettings, draw_breathing
 from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.infants import Infants
 from ..models.oximeter import OximeterSettings
-from .alarms import Alarms, AlarmSettings
+from ..models.support import NasalCpap, SupportSettings
+from .alarm_desk import AlarmDesk
+from .alarm_limits import AlarmSettings, LimitSchedule
+from .alarms import AlarmChange, Alarms
 from .arms import ArmSpec, ControllerArm
 from .breathing import breathe
 from .event_log import EventRecord
@@ -28,8 +32,9 @@ from .patients import Patients
 from .phases import At, Phase
 from .recording import Recording
 from .script import ScriptedEvent, play
-from .signals import Settings
-from .staff import Bedside, Staff
+from .signals import Mode, Settings
+from .staff import Bedside, Duty, Staff
+from .staff_day import Procedure, procedures_of
 from .staff_settings import StaffSettings
 from .trace import Trace
 
@@ -56,7 +61,9 @@ class BenchSpec:
     target_low_pct, target_high_pct : float
         Ends of the SpO2 target range.
     gas, oximeter, disturbances, alarms, staff : settings
-        How the parts behave.
+        How the parts behave. The circuit of `gas` is that of `support`.
+    support : SupportSettings
+        Mode of breathing support and its settings.
     script : tuple of ScriptedEvent
         Single events at given times.
     """
@@ -72,6 +79,7 @@ class BenchSpec:
     gas: GasSettings = field(default_factory=GasSettings)
     oximeter: OximeterSettings = field(default_factory=OximeterSettings)
     disturbances: DisturbanceSettings = field(default_factory=DisturbanceSettings)
+    support: SupportSettings = field(default_factory=NasalCpap)
     alarms: AlarmSettings = field(default_factory=AlarmSettings)
     staff: StaffSettings = field(default_factory=StaffSettings)
     script: tuple[ScriptedEvent, ...] = ()
@@ -156,14 +164,16 @@ class Bench:
             gas=spec.gas,
             oximeter=spec.oximeter,
             disturbances=spec.disturbances,
+            support=spec.support,
         )
         self._count = len(spec.infants)
         self._command = self.patients.gas.set_fio2.copy()
-        self._alarms = Alarms(
-            self.patients.lanes, spec.alarms, spec.target_low_pct, spec.target_high_pct
-        )
+        self._mode = np.full(self.patients.lanes, int(Mode.AUTOMATIC), dtype=np.int64)
+        self._alarms = self._make_alarms()
+        self._desk = AlarmDesk(self._env, spec.alarms, self._alarms, self._log, self._hear)
         self.recording = Recording(spec.duration_s, self.patients.lanes, spec.warmup_s)
         self._staff: dict[int, Staff] = {}
+        self._care = self._draw_care()
         self._controllers: dict[str, ControllerArm] = {}
         self._start_breathing()
         self._start_script()
@@ -223,7 +233,12 @@ class Bench:
         spec = self._spec
         lanes = slice(place * self._count, (place + 1) * self._count)
         if arm.controller is None:
-            self._staff[place] = self._make_staff(range(lanes.start, lanes.stop))
+            duty = Duty.TITRATE
+            self._mode[lanes] = int(Mode.MANUAL)
+        else:
+            duty = Duty.LEAVE if arm.hands_off else Duty.OVERSEE
+        self._staff[place] = self._make_staff(range(lanes.start, lanes.stop), duty)
+        if arm.controller is None:
             return
         settings = Settings(
             target_low_pct=spec.target_low_pct,
@@ -231,11 +246,43 @@ class Bench:
             fio2_min=spec.gas.fio2_min,
             fio2_max=spec.gas.fio2_max,
         )
-        runner = ControllerArm(arm, self.patients, lanes, self._command, settings, self._log)
+        runner = ControllerArm(
+            arm, self.patients, lanes, self._command, self._mode, settings, self._log
+        )
         self._controllers[arm.name] = runner
         self._env.process(runner.run(self._env))
 
-    def _make_staff(self, lanes: range) -> Staff:
+    def _make_alarms(self) -> Alarms:
+        spec, staff = self._spec, self._spec.staff
+        schedule = LimitSchedule(
+            spec.alarms,
+            spec.seed,
+            spec.infants.infant.tolist(),
+            len(spec.arms),
+            spec.target_high_pct,
+            spec.duration_s,
+            staff.start_hour_h,
+            staff.shift_starts_h,
+        )
+        return Alarms(
+            self.patients.lanes, spec.alarms, spec.target_low_pct, spec.target_high_pct, schedule
+        )
+
+    def _draw_care(self) -> list[list[Procedure]]:
+        """Draw what staff do with each infant besides oxygen; the same in every arm."""
+        spec = self._spec
+        habits = ActivitySettings(
+            start_hour_h=spec.staff.start_hour_h, day_starts_h=spec.staff.shift_starts_h
+        )
+        return [
+            procedures_of(
+                draw_activities(spec.infants, place, spec.seed, spec.duration_s, habits),
+                spec.staff,
+            )
+            for place in range(self._count)
+        ]
+
+    def _make_staff(self, lanes: range, duty: Duty) -> Staff:
         spec = self._spec
         bedside = Bedside(
             spo2_pct=self.patients.oximeter.spo2_pct,
@@ -246,10 +293,25 @@ class Bench:
             target_high_pct=spec.target_high_pct,
             fio2_min=spec.gas.fio2_min,
             fio2_max=spec.gas.fio2_max,
+            mode=self._mode,
         )
         infants = {lane: int(spec.infants.infant[lane % self._count]) for lane in lanes}
         groups = {lane: int(spec.groups[lane % self._count]) for lane in lanes}
-        return Staff(self._env, spec.staff, bedside, infants, groups, spec.seed, self._log)
+        return Staff(
+            self._env,
+            spec.staff,
+            bedside,
+            infants,
+            groups,
+            spec.seed,
+            self._log,
+            duty=duty,
+            procedures={lane: self._care[lane % self._count] for lane in lanes},
+            came=self._desk.came,
+        )
+
+    def _hear(self, change: AlarmChange, escalated: bool) -> None:
+        self._staff[change.lane // self._count].hear(change, escalated)
 
     def _clock(self) -> Generator[simpy.Event, None, None]:
         for tick in range(self._spec.duration_s):
@@ -262,13 +324,16 @@ class Bench:
         patients = self.patients
         patients.step(tick, self._command)
         oximeter, gas = patients.oximeter, patients.gas
-        for change in self._alarms.step(tick, oximeter.spo2_pct, oximeter.valid, gas.set_fio2):
-            shown = float(oximeter.spo2_pct[change.lane])
-            event = "alarm_start" if change.began else "alarm_end"
-            self._log(change.lane, event, shown, change.alarm.name.lower())
-            staff = self._staff.get(change.lane // self._count)
-            if staff is not None:
-                staff.hear(change)
+        changes = self._alarms.step(
+            tick,
+            oximeter.spo2_pct,
+            oximeter.valid,
+            gas.set_fio2,
+            delivered_fio2=gas.delivered_fio2,
+            breathing=patients.state.breathing,
+        )
+        for change in changes:
+            self._desk.note(change, float(oximeter.spo2_pct[change.lane]))
         self.recording.write(
             tick,
             spo2_pct=oximeter.spo2_pct,

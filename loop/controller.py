@@ -32,8 +32,7 @@ class Controller(Protocol):
     request, or the controller was out of the loop in some lane. Both arrays
     have the shape ``(lanes,)``: the FiO2 after the limits and before the
     blender's whole percents, and False where somebody else held it. It serves
-    against windup and for bumpless return. ``close() -> None``, if there is
-    one, is called when the run has ended, to give back processes and files.
+    against windup and for bumpless return. ``close()`` is called after a run.
     """
 
     @property

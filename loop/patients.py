@@ -14,10 +14,13 @@ from ..models.drift import Drift
 from ..models.gas_delivery import GasDelivery, GasSettings
 from ..models.heart import HeartRate
 from ..models.infants import Infants
-from ..models.lung_parameters import lung_parameters
+from ..models.lung_parameters import LungParameters, lung_parameters
 from ..models.lungs import Lungs
 from ..models.oximeter import Oximeter, OximeterSettings
-from ..models.steady import steady_state
+from ..models.steady import fio2_for, steady_state
+from ..models.support import SupportSettings
+from ..models.support_circuit import gas_settings
+from ..models.support_effects import STOPPED, Support
 from .breathing_state import BreathingState
 from .signals import BoolArray, FloatArray
 
@@ -25,6 +28,30 @@ from .signals import BoolArray, FloatArray
 #: ventilated part more than this share of ventilation.
 HIGHEST_SHUNT = 0.85
 HIGHEST_SHARE = 0.97
+
+
+def starting_fio2(
+    need: FloatArray, reference: LungParameters, supported: LungParameters
+) -> FloatArray:
+    """Say on which FiO2 an infant starts when its support is not the reference.
+
+    Parameters
+    ----------
+    need : ndarray, shape (lanes,)
+        FiO2 need at the reference, nasal CPAP with default settings.
+    reference, supported : LungParameters
+        The lungs there, and on the support of the run.
+
+    Returns
+    -------
+    ndarray, shape (lanes,)
+        FiO2 that gives the same resting saturation; `need` itself, bit for
+        bit, where support changes nothing, and 1 where no FiO2 suffices.
+    """
+    sao2 = steady_state(reference, need).sao2_fraction
+    solved = fio2_for(supported, sao2)
+    same = (supported.volume_ml == reference.volume_ml).all(axis=0)
+    return np.where(same, need, np.where(np.isnan(solved), 1.0, solved))
 
 
 class Patients:
@@ -42,6 +69,8 @@ class Patients:
         Length of the run.
     gas, oximeter, disturbances : settings
         How gas, oximeter and drift behave.
+    support : SupportSettings
+        Mode of breathing support at the start.
 
     Attributes
     ----------
@@ -59,18 +88,26 @@ class Patients:
         gas: GasSettings,
         oximeter: OximeterSettings,
         disturbances: DisturbanceSettings,
+        support: SupportSettings,
     ) -> None:
         count = len(infants)
         self.infants, self.arms, self.lanes = infants, arms, arms * count
         self._parameters = parameters = lung_parameters(infants, arms)
-        need = np.minimum(np.maximum(infants.fio2_need, gas.fio2_min), gas.fio2_max)
-        self.gas = GasDelivery(infants, arms, gas, seed, np.tile(need, arms))
-        start = steady_state(parameters, self.gas.inspired_fio2)
-        self.lungs = Lungs(parameters, start)
+        self.support = Support(infants, arms, support)
+        supported = self.support.supported(parameters)
+        need = starting_fio2(np.tile(infants.fio2_need, arms), parameters, supported)
+        limited = np.minimum(np.maximum(need, gas.fio2_min), gas.fio2_max)
+        self.gas = GasDelivery(infants, arms, gas_settings(support, gas), seed, limited)
+        self._breathed: FloatArray = np.empty(self.lanes)
+        self.support.mix(self.gas.inspired_fio2, self._breathed)
+        start = steady_state(supported, self._breathed)
+        self.lungs = Lungs(supported, start)
+        self._support_version = self.support.version
         self.heart = HeartRate(infants, arms, seed)
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
         self.state = BreathingState(self.lanes)
+        self._elapsed_s: FloatArray = np.zeros(self.lanes)
         self._stopped: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
         self._total_ventilation = parameters.ventilation_ml_s[0] + parameters.ventilation_ml_s[1]
         self._most_ventilation = HIGHEST_SHARE * self._total_ventilation
@@ -88,15 +125,25 @@ class Patients:
         command_fio2 : ndarray, shape (lanes,)
             FiO2 asked of the blender (fraction).
         """
+        support, state = self.support, self.state
+        np.subtract(tick, state.since_s, out=self._elapsed_s)
+        support.effective(state.apnoea, self._elapsed_s, state.breathing, state.closed)
+        if support.version != self._support_version:
+            self._support_version = support.version
+            np.multiply(
+                self._parameters.volume_ml, support.volume_factor, out=self.lungs.resting_volume_ml
+            )
         self._drift_to(tick)
         self.gas.step(command_fio2)
-        np.less(self.state.breathing, 0.05, out=self._stopped)
+        support.mix(self.gas.inspired_fio2, self._breathed)
+        np.less(state.breathing, STOPPED, out=self._stopped)
         self.heart.step(tick, self._stopped, self.lungs.sao2_fraction)
         np.multiply(self._parameters.flow_ml_s, self.heart.flow_factor, out=self._flow)
+        self._flow *= support.flow_factor
         self.lungs.step(
-            self.gas.inspired_fio2,
-            self.state.breathing,
-            self.state.closed,
+            self._breathed,
+            support.e_out,
+            support.closed_out,
             self._ventilation,
             self._shunt,
             self._flow,
@@ -108,9 +155,11 @@ class Patients:
         self._shunt.reshape(self.arms, -1)[...] = shunt_factor
         self._shunt *= self._parameters.shunt
         self._shunt *= self.state.shunt_factor
+        self._shunt *= self.support.shunt_factor
         np.minimum(self._shunt, HIGHEST_SHUNT, out=self._shunt)
         poor = self._ventilation[1]
         poor.reshape(self.arms, -1)[...] = ventilation_factor
         poor *= self._parameters.ventilation_ml_s[1]
+        poor *= self.support.poor_factor
         np.minimum(poor, self._most_ventilation, out=poor)
         np.subtract(self._total_ventilation, poor, out=self._ventilation[0])

@@ -147,10 +147,15 @@ def _absolute_command(command: str, folder: Path) -> str:
         words = shlex.split(command)
     except ValueError:
         return command  # refused when it is loaded
+    return shlex.join(_absolute_word(word, folder) for word in words)
+
+
+def _absolute_word(word: str, folder: Path) -> str:
+    path, name = _split(word)
+    if name and (folder / path).is_file():
+        return f"{(folder / path).absolute()}:{name}"
     # A link stays: the interpreter of a virtual environment is one.
-    return shlex.join(
-        str((folder / word).absolute()) if (folder / word).is_file() else word for word in words
-    )
+    return str((folder / word).absolute()) if (folder / word).is_file() else word
 
 
 def _factory(spec: str, where: str) -> Callable[..., Any]:

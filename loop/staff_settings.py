@@ -1,4 +1,4 @@
-"""How bedside staff work, as data: times, shares and titration steps."""
+"""How bedside staff work, as data: times, shares and the titration protocol."""
 
 from __future__ import annotations
 
@@ -6,16 +6,38 @@ from dataclasses import dataclass
 
 from ..models.errors import problem
 from ..models.settings import quantity, validate
+from .staff_titration import TitrationRow
+
+#: The protocol that is used where a scenario has none of its own: steps of 5 up and
+#: 3 down (medians, Acta Paediatr 2012, PMID 22040264); at a high reading one cycle of
+#: 3 min is watched, then reduced, and so on by cycle (UK regional neonatal guideline).
+#: That severe hypoxaemia (below 80 %) gets a larger step, and the wait after a step up,
+#: are assumptions.
+TITRATION = (
+    TitrationRow(
+        relative_to="display", spo2_from_pct=0, spo2_to_pct=79, step_pct=6.5, wait_s=60
+    ),
+    TitrationRow(
+        relative_to="target_low", spo2_from_pct=-100, spo2_to_pct=-1, step_pct=5, wait_s=60
+    ),
+    TitrationRow(
+        relative_to="target_high",
+        spo2_from_pct=1,
+        spo2_to_pct=100,
+        after_s=180,
+        step_pct=-3,
+        wait_s=180,
+    ),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class StaffSettings:
     """A nursing group's staff and the way they adjust oxygen by hand.
 
-    Step sizes after Acta Paediatr 2012 (PMID 22040264: up +5, down -3,
-    medians); hands-on time after Martin, Acta Paediatr 2023;112:1413 (20.5 s);
-    the three-minute cycle after a UK regional neonatal guideline. Shares and
-    delays without a source are this project's assumptions.
+    Values marked "fitted" come from `experiments.calibrate_staff`, which fits them
+    to published bedside figures and keeps them with their provenance in
+    ``loop/staff_values.toml``. Those without a source are this project's assumptions.
     """
 
     infants_per_nurse: int = quantity(
@@ -28,10 +50,10 @@ class StaffSettings:
         unit="s", low=5, high=3600, default=120, doc="time that a planned visit takes"
     )
     at_cot_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.2, doc="alarms met by a nurse already at the cot"
+        unit="fraction", low=0, high=1, default=0.1, doc="alarms met by a nurse already at the cot"
     )
     prompt_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.2, doc="other low alarms that are answered soon"
+        unit="fraction", low=0, high=1, default=0.1, doc="other alarms that are answered soon"
     )
     prompt_delay_s: float = quantity(
         unit="s", low=1, high=1800, default=45, doc="median delay of an alarm answered soon"
@@ -43,22 +65,82 @@ class StaffSettings:
         unit="s", low=1, high=7200, default=300, doc="median delay of answering a high alarm"
     )
     hands_on_s: float = quantity(
-        unit="s", low=1, high=600, default=20.5, doc="median time from looking to the first change"
+        unit="s",
+        low=1,
+        high=600,
+        default=20.5,
+        doc="median time from looking to acting (Martin, Acta Paediatr 2023;112:1413)",
     )
     watch_s: int = quantity(
-        unit="s", low=10, high=1800, default=180, doc="one cycle of watching before the next step"
-    )
-    step_up_pct: float = quantity(
-        unit="FiO2 %", low=1, high=65, default=5, doc="median step up after a low reading"
-    )
-    step_down_pct: float = quantity(
-        unit="FiO2 %", low=1, high=65, default=3, doc="median step down after a high reading"
-    )
-    severe_factor: float = quantity(
-        unit="-", low=1, high=10, default=1.3, doc="how much larger a step is below SpO2 80 %"
+        unit="s", low=10, high=1800, default=180, doc="time until somebody comes back after a step"
     )
     forget_share: float = quantity(
         unit="fraction", low=0, high=1, default=0.2, doc="rescues after which nobody comes back"
+    )
+    tolerate_high_share: float = quantity(
+        unit="fraction",
+        low=0,
+        high=1,
+        default=0.2,
+        doc="looks at a reading above the target that change nothing",
+    )
+    wean_share: float = quantity(
+        unit="fraction",
+        low=0,
+        high=1,
+        default=0.3,
+        doc="planned looks at a reading in the top of the target that lead to a step down",
+    )
+    titration: tuple[TitrationRow, ...] = quantity(
+        unit="-", default=TITRATION, doc="the protocol; the first row that fits the reading counts"
+    )
+    start_hour_h: float = quantity(
+        unit="h", low=0, high=24, default=20.0, doc="time of day at which the run begins"
+    )
+    shift_starts_h: float = quantity(
+        unit="h", low=0, high=24, default=7.0, doc="time of day of the day shift's start; 12 h"
+    )
+    handover_min: float = quantity(
+        unit="min", low=0, high=120, default=30, doc="hand-over at each change of shift"
+    )
+    breaks_per_shift: int = quantity(unit="-", low=0, high=6, default=2, doc="breaks of a nurse")
+    break_min: float = quantity(unit="min", low=1, high=120, default=30, doc="length of a break")
+    cover_factor: float = quantity(
+        unit="-", low=1, high=10, default=1.5, doc="factor on delays while another nurse covers"
+    )
+    night_factor: float = quantity(
+        unit="-", low=0.2, high=5, default=1.0, doc="factor on delays at night"
+    )
+    procedures: bool = quantity(
+        unit="-", default=True, doc="hands-on care and feeds occupy the nurse"
+    )
+    feed_attention_s: int = quantity(
+        unit="s", low=0, high=3600, default=180, doc="time at the cot for a tube feed"
+    )
+    preoxygenate_share: float = quantity(
+        unit="fraction", low=0, high=1, default=0.08, doc="hands-on care with extra oxygen given"
+    )
+    preoxygenate_pct: float = quantity(
+        unit="FiO2 %", low=1, high=65, default=20, doc="median extra oxygen around such care"
+    )
+    override_below_pct: float = quantity(
+        unit="%", low=0, high=100, default=80, doc="reading below which staff may take over"
+    )
+    override_share: float = quantity(
+        unit="fraction", low=0, high=1, default=0.25, doc="such alarms at which they take over"
+    )
+    override_hold_s: int = quantity(
+        unit="s", low=10, high=7200, default=180, doc="time before control is given back"
+    )
+    lull: float = quantity(
+        unit="-",
+        low=0,
+        high=5,
+        default=0.0,
+        doc="automatic arms: delays grow by this share as work by hand falls to none; 0: freed",
+    )
+    usual_changes_per_h: float = quantity(
+        unit="1/h", low=0.1, high=20, default=2.5, doc="changes by hand that count as usual work"
     )
 
     def __post_init__(self) -> None:
@@ -66,4 +148,9 @@ class StaffSettings:
         if self.prompt_delay_s > self.late_delay_s:
             raise problem(
                 "StaffSettings.prompt_delay_s", "at most late_delay_s", self.prompt_delay_s
+            )
+        busy_min = 2 * self.handover_min + self.breaks_per_shift * self.break_min
+        if busy_min > 360:
+            raise problem(
+                "StaffSettings.break_min", "breaks and hand-over of at most 360 min", busy_min
             )

@@ -47,12 +47,22 @@ class PostDuctal:
         self.mixing: FloatArray = np.zeros(lanes)
         self.flow_factor: FloatArray = np.ones(lanes)
         self.any_mixing = False
-        self._capacity = parameters.capacity
-        self._inverse = ContentInverse(parameters.capacity, parameters.p50_mmhg)
+        self.set_blood(parameters)
         self._po2 = np.full(lanes, _FIRST_GUESS_MMHG)
         self._content, self._bound = np.zeros(lanes), np.zeros(lanes)
         self._sao2 = np.zeros(lanes)
         self._inert = np.ones(lanes, dtype=np.bool_)
+
+    def set_blood(self, parameters: LungParameters) -> None:
+        """Take over the blood of all lanes, as after a transfusion.
+
+        Parameters
+        ----------
+        parameters : LungParameters
+            The lanes' blood.
+        """
+        self._capacity = parameters.capacity
+        self._inverse = ContentInverse(parameters.capacity, parameters.p50_mmhg)
 
     def set_mixing(self, lanes: int | slice | Sequence[int], fraction: float) -> None:
         """Set the share of venous blood behind the duct.

@@ -36,6 +36,9 @@ class Cause(IntEnum):
     MOTION = 23
     PROBE_EVENTS = 24
     TUNING = 31
+    STAFF_DAY = 41
+    STAFF_OVERRIDES = 42
+    ALARM_LIMITS = 43
 
 
 def stream(seed: int, infant: int, cause: Cause) -> np.random.Generator:

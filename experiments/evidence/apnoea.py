@@ -229,10 +229,9 @@ def open_airway_factor(infants: Infants) -> Simulated:
         drive = drive_with(
             resting_drive(parameters, np.full(lanes, fio2)), breathing=np.zeros(lanes)
         )
-        return derivative(state, parameters.volume_ml, drive, parameters)[0][0]
+        return np.asarray(derivative(state, parameters.volume_ml, drive, parameters)[0][0])
 
     return spread_over(rate(0.21) / rate(0.0))
-
 
 
 __all__ = ["Course", "closed_forms", "course", "open_airway_factor", "recurrent", "statements"]

@@ -40,7 +40,7 @@ NEARLY_THERE_S = 5
 #: Displayed response to a change by hand: looked at before and after (s).
 BEFORE_STEP_S, AFTER_STEP_S = 30, 180
 #: At most this many changes of an infant are fitted, the first ones.
-MOST_STEPS = 40
+MOST_STEPS = 20
 
 #: Bands of SpO2 in which the oximeter's bias is published (both ends included).
 BIAS_BANDS = {
@@ -299,9 +299,7 @@ def _sums(values: FloatArray) -> FloatArray:
 def _behind(pao2_mmhg: FloatArray, spo2_pct: FloatArray, value: int) -> float:
     start, end = runs(spo2_pct == value)
     long = end - start > STEADY_S
-    picked = [
-        pao2_mmhg[a + STEADY_S : b] for a, b in zip(start[long], end[long], strict=True)
-    ]
+    picked = [pao2_mmhg[a + STEADY_S : b] for a, b in zip(start[long], end[long], strict=True)]
     return float(np.median(np.concatenate(picked))) if picked else np.nan
 
 
@@ -319,7 +317,7 @@ def first_order_steps(trace: Trace, changes: Arrays) -> Arrays:
     -------
     dict of str to ndarray
         `step_r2`: share of the variance that delay and exponential explain,
-        one for each of the first 40 such changes.
+        one for each of the first 20 such changes.
     """
     at = changes["step_s"].astype(int)
     following = np.append(at[1:], len(trace))
@@ -335,7 +333,7 @@ def first_order_steps(trace: Trace, changes: Arrays) -> Arrays:
             continue
         time_s = np.arange(-BEFORE_STEP_S, AFTER_STEP_S, dtype=np.float64)
         sign = float(np.sign(changes["step_pct"][place]))
-        shares.append(fit_shape(time_s[valid], shown[valid] * sign, rising=True).r2)
+        shares.append(fit_shape(time_s[valid], shown[valid] * sign, rising=True, coarse=True).r2)
     return {"step_r2": np.array(shares, dtype=np.float64)}
 
 

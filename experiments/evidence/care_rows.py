@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -264,12 +264,12 @@ def reading_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:
     return found
 
 
-def side_rows(runs: dict[str, Sequence[Lane]]) -> dict[str, Simulated]:
+def side_rows(runs: Mapping[str, Sequence[Lane]]) -> dict[str, Simulated]:
     """Give the figures of the side runs: other targets, other staffing.
 
     Parameters
     ----------
-    runs : dict of str to sequence of Lane
+    runs : mapping of str to sequence of Lane
         By name of the run.
 
     Returns

@@ -77,7 +77,7 @@ def gather_evidence(
     size: Size,
     *,
     workers: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], object] | None = None,
 ) -> Credibility:
     """Run every experiment and put its figures beside the published ones.
 

@@ -135,7 +135,7 @@ def _scatter(axes: Axes, settled: Infants, unstable: Infants, name: str, label: 
 
 def _bars(axes: Axes, settled: Infants, unstable: Infants, name: str, label: str) -> None:
     both = np.concatenate([getattr(settled, name), getattr(unstable, name)])
-    edges = np.linspace(both.min(), both.max(), 16)
+    edges = np.linspace(both.min(), both.max(), 16).tolist()
     axes.hist(getattr(settled, name), edges, color=_SETTLED, alpha=0.55, label="settled")
     axes.hist(
         getattr(unstable, name), edges, color=_UNSTABLE, histtype="step", linewidth=1.6,

@@ -55,7 +55,7 @@ class Size:
         unit="-", low=4, high=10_000, default=56, doc="infants in each of the two main runs"
     )
     hours: float = quantity(
-        unit="h", low=1.5, high=240, default=24.0, doc="length of the main runs, first hour apart"
+        unit="h", low=0.5, high=240, default=24.0, doc="length of the main runs, first hour apart"
     )
     seed: int = quantity(unit="-", low=0, high=2**31, default=20250, doc="seed of everything")
 
@@ -70,7 +70,7 @@ class Size:
     @property
     def side_hours(self) -> float:
         """Length of the side runs."""
-        return max(1.5, 0.5 * self.hours)
+        return max(0.5, 0.5 * self.hours)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,7 +229,7 @@ def _jobs(
 
 
 def run_jobs(
-    jobs: Sequence[Job], workers: int, progress: Callable[[int, int], None] | None = None
+    jobs: Sequence[Job], workers: int, progress: Callable[[int, int], object] | None = None
 ) -> list[Study]:
     """Run all jobs; the results do not depend on the number of workers.
 
@@ -343,4 +343,15 @@ def _arrays(
     }
 
 
-__all__ = ["AT_98", "MANUAL", "Job", "Lane", "Size", "Study", "infants_of", "plan", "run_job", "run_jobs"]
+__all__ = [
+    "AT_98",
+    "MANUAL",
+    "Job",
+    "Lane",
+    "Size",
+    "Study",
+    "infants_of",
+    "plan",
+    "run_job",
+    "run_jobs",
+]

@@ -56,7 +56,9 @@ class Shape:
     r2: float
 
 
-def fit_shape(time_s: FloatArray, response: FloatArray, *, rising: bool = False) -> Shape:
+def fit_shape(
+    time_s: FloatArray, response: FloatArray, *, rising: bool = False, coarse: bool = False
+) -> Shape:
     """Fit delay, time constant, start and rise.
 
     Delay and time constant come from a grid; for each pair start and rise
@@ -70,13 +72,17 @@ def fit_shape(time_s: FloatArray, response: FloatArray, *, rising: bool = False)
         What is seen.
     rising : bool
         Allow no fall.
+    coarse : bool
+        Use a sixth of the grid, for readings in whole percent.
 
     Returns
     -------
     Shape
     """
-    late = np.maximum(time_s[np.newaxis, :] - DELAYS_S[:, np.newaxis], 0.0)
-    shape = 1.0 - np.exp(-late[:, np.newaxis, :] / TIME_CONSTANTS_S[np.newaxis, :, np.newaxis])
+    delays = DELAYS_S[::2] if coarse else DELAYS_S
+    constants = TIME_CONSTANTS_S[::3] if coarse else TIME_CONSTANTS_S
+    late = np.maximum(time_s[np.newaxis, :] - delays[:, np.newaxis], 0.0)
+    shape = 1.0 - np.exp(-late[:, np.newaxis, :] / constants[np.newaxis, :, np.newaxis])
     mean = shape.mean(axis=2)
     centred = shape - mean[:, :, np.newaxis]
     level = float(response.mean())
@@ -92,8 +98,8 @@ def fit_shape(time_s: FloatArray, response: FloatArray, *, rising: bool = False)
     return Shape(
         start=level - float(rise[best] * mean[best]),
         rise=float(rise[best]),
-        delay_s=float(DELAYS_S[best[0]]),
-        time_constant_s=float(TIME_CONSTANTS_S[best[1]]),
+        delay_s=float(delays[best[0]]),
+        time_constant_s=float(constants[best[1]]),
         r2=r2,
     )
 
@@ -215,9 +221,7 @@ def worked_response(infants: Infants) -> pd.DataFrame:
         As from `responses`; empty where no infant starts in the range.
     """
     low, high = WORKED_FIO2
-    start = 100.0 * steady_state(
-        lung_parameters(infants), np.full(len(infants), low)
-    ).sao2_fraction
+    start = 100.0 * steady_state(lung_parameters(infants), np.full(len(infants), low)).sao2_fraction
     places = np.flatnonzero((start >= WORKED_START_PCT[0]) & (start <= WORKED_START_PCT[1]))
     few = infants.take(places)
     if not len(places):

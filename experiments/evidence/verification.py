@@ -234,7 +234,7 @@ def _breathing(infants: Infants, seed: int, seconds: int) -> FloatArray:
 
 
 def _steady(infants: Infants) -> Check:
-    """A steady state must stand still."""
+    """Start at a steady state, which must stand still."""
     parameters, fio2 = lung_parameters(infants), infants.fio2_need
     lungs = Lungs(parameters, steady_state(parameters, fio2))
     first = lungs.sao2_fraction.copy()

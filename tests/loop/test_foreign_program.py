@@ -299,6 +299,8 @@ def test_files_in_a_command_become_absolute(tmp_path):
     made = absolute_spec("program:python-link 'my program.py' --gain 0.1", tmp_path)
     assert made == f"program:{tmp_path / 'python-link'} '{tmp_path / 'my program.py'}' --gain 0.1"
     assert absolute_spec("program:x 'y", tmp_path) == "program:x 'y"
+    hosted = absolute_spec("program:host 'my program.py:Mine' other.py:Mine", tmp_path)
+    assert hosted == f"program:host '{tmp_path / 'my program.py'}:Mine' other.py:Mine"
     assert names_a_file(made) and not names_a_file("pi")
 
 
@@ -352,3 +354,25 @@ def test_a_program_ends_when_its_bench_is_killed(tmp_path):
     while processes(noted) and time.monotonic() < deadline:
         time.sleep(0.02)
     assert noted.read_text() and processes(noted) == []
+
+
+def test_a_close_of_ones_own_is_called_when_the_run_ends(make_spec, lane_records, tmp_path):
+    path = tmp_path / "closes.py"
+    path.write_text(
+        "from pathlib import Path\n"
+        "class Closes:\n"
+        "    name, period_s = 'closes', 1\n"
+        "    def __init__(self, fails=False): self.fails = fails\n"
+        "    def reset(self, lanes, settings): pass\n"
+        "    def act(self, reading): return reading.set_fio2.copy()\n"
+        "    def close(self):\n"
+        "        if self.fails: raise OSError('cannot close')\n"
+        f"        with Path({str(tmp_path / 'closed')!r}).open('a') as file: file.write('once ')\n"
+    )
+    arms = (
+        ArmSpec(name="closes", controller=f"{path}:Closes"),
+        ArmSpec(name="fails", controller=f"{path}:Closes", options={"fails": True}),
+    )
+    _, run = lane_records(make_spec(places=[0], arms=arms, duration_s=90))
+    assert (tmp_path / "closed").read_text() == "once "
+    assert run.errors == {"fails": "OSError: cannot close"}
