@@ -16,11 +16,14 @@ from typing import Any
 from ..loop.alarms import AlarmSettings
 from ..loop.script import ScriptedEvent
 from ..loop.staff_settings import StaffSettings
+from ..models.activities import ActivitySettings
+from ..models.artefacts import ArtefactSettings
 from ..models.cohort import CohortSettings
 from ..models.disturbances import DisturbanceSettings
 from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.oximeter import OximeterSettings
+from ..models.periodic_breathing import PeriodicSettings
 from ..models.settings import quantity, validate
 from ..models.support import MODES, NasalCpap, SupportSettings
 from .settings_reader import Place, refuse
@@ -188,6 +191,15 @@ class Scenario:
     )
     disturbances: DisturbanceSettings = quantity(
         unit="-", default=DisturbanceSettings(), doc="What disturbs the infants."
+    )
+    activities: ActivitySettings = quantity(
+        unit="-", default=ActivitySettings(), doc="Care, feeds, crying, transfusions."
+    )
+    periodic: PeriodicSettings = quantity(
+        unit="-", default=PeriodicSettings(), doc="Periodic breathing."
+    )
+    artefacts: ArtefactSettings = quantity(
+        unit="-", default=ArtefactSettings(), doc="What happens to the oximeter's probe."
     )
     alarms: AlarmSettings = quantity(
         unit="-", default=AlarmSettings(), doc="SpO2 alarms, relative to the target range."

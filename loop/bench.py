@@ -16,12 +16,15 @@ import simpy
 from numpy.typing import NDArray
 
 from ..models.activities import ActivitySettings, draw_activities
+from ..models.artefacts import ArtefactSettings, draw_probe_events
 from ..models.disturbances import DisturbanceSettings, draw_breathing
 from ..models.errors import nearest, problem
 from ..models.gas_delivery import GasSettings
 from ..models.infants import Infants
 from ..models.oximeter import OximeterSettings
+from ..models.periodic_breathing import PeriodicSettings, draw_periodic, merge_breathing
 from ..models.support import NasalCpap, SupportSettings
+from .activity import disturb_probe, live
 from .alarm_desk import AlarmDesk
 from .alarm_limits import AlarmSettings, LimitSchedule
 from .alarms import AlarmChange, Alarms
@@ -64,6 +67,9 @@ class BenchSpec:
         How the parts behave. The circuit of `gas` is that of `support`.
     support : SupportSettings
         Mode of breathing support and its settings.
+    activities, periodic, artefacts : settings or None
+        Care and crying, periodic breathing, and what happens to probes; None
+        leaves them out.
     script : tuple of ScriptedEvent
         Single events at given times.
     """
@@ -80,6 +86,9 @@ class BenchSpec:
     oximeter: OximeterSettings = field(default_factory=OximeterSettings)
     disturbances: DisturbanceSettings = field(default_factory=DisturbanceSettings)
     support: SupportSettings = field(default_factory=NasalCpap)
+    activities: ActivitySettings | None = None
+    periodic: PeriodicSettings | None = None
+    artefacts: ArtefactSettings | None = None
     alarms: AlarmSettings = field(default_factory=AlarmSettings)
     staff: StaffSettings = field(default_factory=StaffSettings)
     script: tuple[ScriptedEvent, ...] = ()
@@ -164,6 +173,7 @@ class Bench:
             gas=spec.gas,
             oximeter=spec.oximeter,
             disturbances=spec.disturbances,
+            activities=spec.activities or ActivitySettings(),
             support=spec.support,
         )
         self._count = len(spec.infants)
@@ -210,7 +220,23 @@ class Bench:
             events = draw_breathing(
                 spec.infants, place, spec.seed, spec.duration_s, spec.disturbances
             )
+            if spec.periodic:
+                pauses = draw_periodic(
+                    spec.infants, place, spec.seed, spec.duration_s, spec.periodic
+                )
+                events = merge_breathing(events, pauses)
             self._env.process(breathe(self._env, self.patients, place, events, self._log))
+            self._start_activities(place)
+
+    def _start_activities(self, place: int) -> None:
+        spec = self._spec
+        who = (spec.infants, place, spec.seed, spec.duration_s)
+        if spec.activities:
+            activities = draw_activities(*who, spec.activities)
+            self._env.process(live(self._env, self.patients, place, activities, self._log))
+        if spec.artefacts:
+            probe = draw_probe_events(*who, spec.artefacts)
+            self._env.process(disturb_probe(self._env, self.patients, place, probe, self._log))
 
     def _start_script(self) -> None:
         """Start the scripted events of the infants that are in this run."""
@@ -225,9 +251,7 @@ class Bench:
 
     def _concerns(self, item: ScriptedEvent, arm: int, place: int) -> bool:
         infant, name = int(self._spec.infants.infant[place]), self._spec.arms[arm].name
-        return (not item.infants or infant in item.infants) and (
-            not item.arms or name in item.arms
-        )
+        return (not item.infants or infant in item.infants) and (not item.arms or name in item.arms)
 
     def _start_arm(self, place: int, arm: ArmSpec) -> None:
         spec = self._spec

@@ -36,6 +36,10 @@ class EventRecord(NamedTuple):
 EVENT_TYPES = {
     "breathing_start": "a breathing event begins; value: its length in s, detail: its kind",
     "breathing_end": "a breathing event ends; detail: its kind",
+    "activity_start": "care, a feed, crying or the like begins; value: its length in s",
+    "activity_end": "it ends",
+    "probe_start": "something happens to the probe; detail: what",
+    "probe_end": "it is over",
     "alarm_start": "an alarm begins; value: displayed SpO2, detail: which alarm",
     "alarm_end": "an alarm ends; value: how long it lasted in s, detail: which alarm",
     "alarm_unseen": "an alarm ended before anyone came; value: how long it lasted in s",

@@ -1,7 +1,7 @@
 """Run the plant with a given course of FiO2 and nobody at the blender.
 
 The same infants meet the same breathing events, drift and noise as on the
-bench, which this is, without staff, controllers and alarms.
+bench, which this is, without staff and controllers.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..models.errors import problem
+from .alarms import AlarmChange
 from .arms import ArmSpec
 from .bench import Bench, BenchSpec, Run
 from .signals import FloatArray
@@ -50,6 +51,9 @@ class OpenLoop(Bench):
 
     def _start_arm(self, place: int, arm: ArmSpec) -> None:
         """Start nobody: the courses say it all."""
+
+    def _hear(self, change: AlarmChange, escalated: bool) -> None:
+        """Let nobody come: alarms are only logged."""
 
     def _tick(self, tick: int) -> None:
         self._command[...] = self._courses[tick]

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..models.activities import ActivitySettings
+from ..models.activity_state import ActivityState
 from ..models.disturbances import DisturbanceSettings
 from ..models.drift import Drift
 from ..models.gas_delivery import GasDelivery, GasSettings
@@ -17,6 +19,7 @@ from ..models.infants import Infants
 from ..models.lung_parameters import LungParameters, lung_parameters
 from ..models.lungs import Lungs
 from ..models.oximeter import Oximeter, OximeterSettings
+from ..models.post_ductal import PostDuctal
 from ..models.steady import fio2_for, steady_state
 from ..models.support import SupportSettings
 from ..models.support_circuit import gas_settings
@@ -28,6 +31,9 @@ from .signals import BoolArray, FloatArray
 #: ventilated part more than this share of ventilation.
 HIGHEST_SHUNT = 0.85
 HIGHEST_SHARE = 0.97
+
+#: Blood is changed this often while a transfusion runs (s).
+TRANSFUSION_STEP_S = 60
 
 
 def starting_fio2(
@@ -88,6 +94,7 @@ class Patients:
         gas: GasSettings,
         oximeter: OximeterSettings,
         disturbances: DisturbanceSettings,
+        activities: ActivitySettings,
         support: SupportSettings,
     ) -> None:
         count = len(infants)
@@ -107,6 +114,10 @@ class Patients:
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
         self.state = BreathingState(self.lanes)
+        self.activity = ActivityState(infants, arms, activities)
+        self.duct = PostDuctal(parameters)
+        self._ventilated = np.ones(self.lanes)
+        self._vo2 = parameters.vo2_ml_s.copy()
         self._elapsed_s: FloatArray = np.zeros(self.lanes)
         self._stopped: BoolArray = np.zeros(self.lanes, dtype=np.bool_)
         self._total_ventilation = parameters.ventilation_ml_s[0] + parameters.ventilation_ml_s[1]
@@ -140,21 +151,46 @@ class Patients:
         self.heart.step(tick, self._stopped, self.lungs.sao2_fraction)
         np.multiply(self._parameters.flow_ml_s, self.heart.flow_factor, out=self._flow)
         self._flow *= support.flow_factor
+        if self.duct.any_mixing:
+            self._flow *= self.duct.flow_factor
+        if tick % TRANSFUSION_STEP_S == 0:
+            self._transfuse()
+        share, vo2 = self._load()
         self.lungs.step(
             self._breathed,
-            support.e_out,
+            share,
             support.closed_out,
             self._ventilation,
             self._shunt,
             self._flow,
+            vo2,
         )
-        self.oximeter.step(tick, self.lungs.sao2_fraction, self.heart.rate_bpm)
+        arterial, venous = self.lungs.state[2], self.lungs.state[3]
+        at_probe = self.duct.saturation(arterial, venous, self.lungs.sao2_fraction)
+        self.oximeter.step(tick, at_probe, self.heart.rate_bpm, self.heart.flow_factor)
+
+    def _load(self) -> tuple[FloatArray, FloatArray | None]:
+        """Ventilation and uptake with what is done to the infants at the moment."""
+        activity = self.activity
+        if not activity.any_active:
+            return self.support.e_out, None
+        np.multiply(self.support.e_out, activity.ventilation_factor, out=self._ventilated)
+        np.multiply(self._parameters.vo2_ml_s, activity.vo2_factor, out=self._vo2)
+        return self._ventilated, self._vo2
+
+    def _transfuse(self) -> None:
+        if self.activity.count_transfusion(TRANSFUSION_STEP_S) is not None:
+            blood = self.activity.blood()
+            self.lungs.set_blood(blood.hb_g_dl, blood.p50_mmhg)
+            self.duct.set_blood(self.lungs.parameters)
 
     def _drift_to(self, tick: int) -> None:
         shunt_factor, ventilation_factor = self._drift.row(tick)
         self._shunt.reshape(self.arms, -1)[...] = shunt_factor
         self._shunt *= self._parameters.shunt
         self._shunt *= self.state.shunt_factor
+        if self.activity.any_active:
+            self._shunt *= self.activity.shunt_factor
         self._shunt *= self.support.shunt_factor
         np.minimum(self._shunt, HIGHEST_SHUNT, out=self._shunt)
         poor = self._ventilation[1]

@@ -21,7 +21,8 @@ from .breathing_state import Layer
 from .patients import Patients
 from .phases import At, Phase
 
-Undo = Callable[[], None]
+#: Called with the time now (s).
+Undo = Callable[[float], None]
 
 #: Called with (lane, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
@@ -119,7 +120,7 @@ def _breathing(
         ventilation = value if kind is Breathing.HYPOVENTILATION else 0.0
         layer = Layer(ventilation=ventilation, kind=kind, closed=closed)
         patients.state.lay(lanes, layer, now)
-        return lambda: patients.state.lift(lanes, layer, now)
+        return lambda end: patients.state.lift(lanes, layer, end)
 
     return start
 
@@ -129,7 +130,7 @@ def _shunt(
 ) -> Undo:
     layer = Layer(shunt_factor=value)
     patients.state.lay(lanes, layer, now)
-    return lambda: patients.state.lift(lanes, layer, now)
+    return lambda end: patients.state.lift(lanes, layer, end)
 
 
 _ALL = (
@@ -227,6 +228,6 @@ def play(
         log(lane, "script_start", value, item.event)
     if item.duration_s:
         yield At(env, item.duration_s, Phase.DISTURBANCE)
-        undo()
+        undo(env.now)
         for lane in lanes:
             log(lane, "script_end", value, item.event)

@@ -87,7 +87,7 @@ EFFECTS: dict[ActivityKind, Effect] = {
     ),
     ActivityKind.FEED: Effect(vo2=1.05, effort=0.95, shunt=1.1),
     ActivityKind.CRYING: Effect(vo2=1.4, effort=0.85, shunt=1.3, motion=0.6, stimulates=True),
-    ActivityKind.INTERFACE_OFF: Effect(shunt=1.3, interface_off=True),
+    ActivityKind.INTERFACE_OFF: Effect(interface_off=True),
     ActivityKind.TRANSFUSION: Effect(),
 }
 
@@ -143,13 +143,6 @@ class ActivitySettings:
     )
     interface_off_per_d: float = quantity(
         unit="1/d", low=0, high=48, default=3.0, doc="interface lost, mean 90 s (assumption)"
-    )
-    interface_off_fio2_share: float = quantity(
-        unit="fraction",
-        low=0,
-        high=1,
-        default=0.2,
-        doc="share of the oxygen above air that still arrives with the interface off (assumption)",
     )
     transfusion_per_d: float = quantity(
         unit="1/d", low=0, high=4, default=0.1, doc="transfusions of red cells (assumption)"

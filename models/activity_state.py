@@ -15,9 +15,6 @@ from .infants import FloatArray, Infants
 #: Haemoglobin of packed red cells, from memory (g/dL).
 DONOR_HB_G_DL = 20.0
 
-#: FiO2 of the air that comes in where the interface is off (fraction).
-_AIR_FIO2 = 0.21
-
 #: Kind, onset, and the five numbers and two flags of an `Activities` row.
 _Row = tuple[int, int, float, float, float, float, bool, bool]
 
@@ -62,7 +59,6 @@ class ActivityState:
         self.stimulates: BoolArray = np.zeros(lanes, dtype=np.bool_)
         self.transfused: FloatArray = np.zeros(lanes)
         self.any_active = False
-        self._share = settings.interface_off_fio2_share
         self._transfusion_ml_kg = settings.transfusion_ml_kg
         self._per_second = 1.0 / (settings.transfusion_h * 3600.0)
         self._infants, self._arms = infants, arms
@@ -151,29 +147,6 @@ class ActivityState:
     def _refresh_flags(self) -> None:
         self.any_active = any(self._rows)
         self._any_off = bool(self.interface_off.any())
-
-    def dilute(self, inspired_fio2: FloatArray) -> FloatArray:
-        """Give what the infant breathes of the gas that comes to its airway.
-
-        Parameters
-        ----------
-        inspired_fio2 : ndarray, shape (lanes,)
-            FiO2 at the airway with the interface in place (fraction).
-
-        Returns
-        -------
-        ndarray, shape (lanes,)
-            `inspired_fio2` itself while no interface is off; otherwise an array that the next
-            call overwrites.
-        """
-        if not self._any_off:
-            return inspired_fio2
-        np.subtract(inspired_fio2, _AIR_FIO2, out=self._work)
-        self._work *= self._share
-        self._work += _AIR_FIO2
-        np.logical_not(self.interface_off, out=self._on)
-        np.copyto(self._work, inspired_fio2, where=self._on)
-        return self._work
 
     def count_transfusion(self, seconds: int) -> BoolArray | None:
         """Add what flowed in since the last call to `transfused`.

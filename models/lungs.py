@@ -11,6 +11,8 @@ are used, so each lane's bits are its own.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +22,7 @@ from .lung_parameters import (
     DISSOLVED_ML_ML_MMHG,
     DRY_MMHG,
     GAS_FACTOR_MMHG,
+    HB_CAPACITY_ML_G,
     UPTAKE_HALF_CONTENT,
     LungParameters,
 )
@@ -91,9 +94,33 @@ class Lungs:
         self._per_arterial2 = np.stack([self._per_arterial, self._per_arterial])
         self._dry2 = np.full((2, lanes), DRY_MMHG)
         self._dissolved2 = np.full((2, lanes), DISSOLVED_ML_ML_MMHG)
-        self._linear2, self._half2 = np.full((2, lanes), LINEAR), np.full((2, lanes), HALF)
+        self._linear2, self._half2 = (np.full((2, lanes), LINEAR), np.full((2, lanes), HALF))
         self._nought4 = np.zeros((4, lanes))
+        self._vo2 = parameters.vo2_ml_s
         self._allocate(lanes)
+
+    def set_blood(self, hb_g_dl: FloatArray, p50_mmhg: FloatArray) -> None:
+        """Change the blood of all lanes; saturations stay as they are.
+
+        Parameters
+        ----------
+        hb_g_dl : ndarray, shape (lanes,)
+            Haemoglobin (g/dL).
+        p50_mmhg : ndarray, shape (lanes,)
+            PO2 at half saturation.
+        """
+        old, capacity = self.parameters.capacity, HB_CAPACITY_ML_G * hb_g_dl / 100.0
+        changed = (capacity != old) | (p50_mmhg != self.parameters.p50_mmhg)
+        # Donor blood brings its oxygen along, so contents move with the capacity.
+        ratio = np.where(changed, capacity / old, 1.0)
+        self.state[2] *= ratio
+        self.state[3] *= ratio
+        self.parameters = replace(self.parameters, capacity=capacity, p50_mmhg=p50_mmhg)
+        scale = STANDARD_P50_MMHG / p50_mmhg
+        self._inverse = ContentInverse(capacity, p50_mmhg)
+        self._capacity2 = np.stack([capacity, capacity])
+        self._scale2 = np.stack([scale, scale])
+        self._slope_scale2 = self._capacity2 * self._scale2
 
     def _allocate(self, lanes: int) -> None:
         def pair() -> FloatArray:
@@ -103,16 +130,21 @@ class Lungs:
             return np.zeros(lanes)
 
         self._gain, self._inflow, self._washout = pair(), pair(), pair()
-        self._open_factor, self._closed_factor, self._uptake_factor = pair(), pair(), pair()
+        self._open_factor, self._closed_factor, self._uptake_factor = (pair(), pair(), pair())
         self._volume_rate, self._closed_mass = pair(), pair()
-        self._x, self._saturation, self._slope, self._work = pair(), pair(), pair(), pair()
+        self._x, self._saturation, self._slope, self._work = (pair(), pair(), pair(), pair())
         self._uptake, self._pair, self._pair2 = pair(), pair(), pair()
         self._pivot, self._beta, self._weight = pair(), pair(), pair()
         self._work_rows = tuple(self._work)
         self._uptake_rows, self._beta_rows = tuple(self._uptake), tuple(self._beta)
         self._a, self._b, self._c = single(), single(), single()
         self._flow_arterial, self._flow_venous = single(), single()
-        self._per_ga, self._rho, self._total, self._per_den = single(), single(), single(), single()
+        self._per_ga, self._rho, self._total, self._per_den = (
+            single(),
+            single(),
+            single(),
+            single(),
+        )
         self._fade, self._flow = single(), single()
         self._rate, self._right, self._trial = (_Vector(lanes) for _ in range(3))
         self._k = [_Vector(lanes) for _ in range(4)]
@@ -125,6 +157,7 @@ class Lungs:
         ventilation_ml_s: FloatArray,
         shunt: FloatArray,
         flow_ml_s: FloatArray,
+        vo2_ml_s: FloatArray | None = None,
     ) -> None:
         """Advance all lanes by one second; the arguments hold throughout it.
 
@@ -142,7 +175,10 @@ class Lungs:
             True shunt (fraction of cardiac output).
         flow_ml_s : ndarray, shape (lanes,)
             Cardiac output (mL/s/kg).
+        vo2_ml_s : ndarray, shape (lanes,), optional
+            Oxygen uptake (mL/s/kg STPD); that of the parameters if left out.
         """
+        self._vo2 = self.parameters.vo2_ml_s if vo2_ml_s is None else vo2_ml_s
         any_closed = bool(closed.any())
         self._set_drive(inspired_fio2, breathing, ventilation_ml_s)
         self._set_flows(shunt, flow_ml_s)
@@ -209,7 +245,7 @@ class Lungs:
 
     def _rates(self, state: _Vector, any_closed: bool, slope: bool) -> None:
         """Write the derivative of `state` to `_rate`; with `slope` also dS/dx."""
-        x, saturation, uptake, work = self._x, self._saturation, self._uptake, self._work
+        x, saturation, uptake, work = (self._x, self._saturation, self._uptake, self._work)
         np.multiply(state.gas, self._scale2, out=x)
         if slope:
             curve_into(x, saturation, self._slope, work)
@@ -253,7 +289,7 @@ class Lungs:
         np.multiply(rate.arterial, self._per_arterial, out=rate.arterial)
         np.add(state.venous, UPTAKE_HALF_CONTENT, out=fade)
         np.divide(state.venous, fade, out=rate.venous)
-        np.multiply(rate.venous, self.parameters.vo2_ml_s, out=rate.venous)
+        np.multiply(rate.venous, self._vo2, out=rate.venous)
         np.subtract(moved, rate.venous, out=rate.venous)
         np.multiply(rate.venous, self._per_venous, out=rate.venous)
 
@@ -286,7 +322,7 @@ class Lungs:
         np.multiply(self._flow_venous, self._per_ga, out=self._rho)
         np.multiply(self._fade, self._fade, out=b)
         np.divide(UPTAKE_HALF_CONTENT, b, out=b)
-        np.multiply(b, self.parameters.vo2_ml_s, out=b)
+        np.multiply(b, self._vo2, out=b)
         np.multiply(b, self._per_venous, out=b)
         np.add(b, self._flow_venous, out=b)
         np.add(b, shift, out=b)

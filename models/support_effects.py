@@ -180,6 +180,11 @@ class Support:
         self._on[lanes] = 1.0 if on else 0.0
         self._refresh()
 
+    @property
+    def interface_off(self) -> BoolArray:
+        """Lanes whose interface is off."""
+        return np.asarray(self._on == 0.0)
+
     def sigh(self, lanes: IntArray, pressure_cmh2o: float, hold_s: int) -> None:
         """Give a recruiting breath: a held pressure that opens some of the shunt.
 

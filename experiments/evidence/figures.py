@@ -73,8 +73,7 @@ def grades(items: Sequence[Evidence], title: str) -> Figure:
     axes.axvspan(-1, 1, color=TARGET)
     axes.axvline(0, color=INK, linewidth=0.6)
     for place, item in enumerate(shown):
-        assert item.grade is not None
-        marker, colour = _MARKS[item.grade]
+        marker, colour = _MARKS[item.grade or Grade.MISS]
         at = position(item)
         if abs(at) > _EDGE:
             marker = ">" if at > 0 else "<"
@@ -84,7 +83,9 @@ def grades(items: Sequence[Evidence], title: str) -> Figure:
         axes.plot(x, place, marker, color=colour, markerfacecolor=face, markersize=6)
     axes.set_yticks(range(len(shown)), [_label(item) for item in shown], fontsize=7.5)
     axes.set(xlim=(-_EDGE - 0.3, _EDGE + 0.3), ylim=(len(shown) - 0.5, -0.5))
-    axes.set_xticks([-2, -1, 0, 1, 2], ["2 x low", "low end", "published", "high end", "2 x high"])
+    axes.set_xticks(
+        [-2, -1, 0, 1, 2], ["twice", "low end", "figure", "high end", "twice"], fontsize=7
+    )
     axes.set_title(title)
     return figure
 

@@ -107,6 +107,10 @@ class ObserverFeedback:
     what was applied, so that limits do not wind it up (Astrom and Murray,
     Feedback Systems, chapters 7 and 8; from memory).
 
+    The defaults are what ``oxytestbed tune observer`` gave (seed 71, 60
+    candidates, 6 infants of each stratum x 2 h), among candidates that do not
+    swing on an infant who responds with 4 points per point.
+
     Parameters
     ----------
     model_gain : float
@@ -126,18 +130,18 @@ class ObserverFeedback:
     """
 
     model_gain: float = quantity(
-        unit="% per %", low=0.05, high=20, default=1.5, doc="model's response to FiO2"
+        unit="% per %", low=0.05, high=20, default=3.1, doc="model's response to FiO2"
     )
-    lag_s: float = quantity(unit="s", low=1, high=600, default=50.0, doc="model's lag")
+    lag_s: float = quantity(unit="s", low=1, high=600, default=47.0, doc="model's lag")
     dead_time_s: float = quantity(unit="s", low=0, high=120, default=20.0, doc="model's dead time")
     noise_pct: float = quantity(
-        unit="%", low=0.01, high=50, default=3.0, doc="SD of the measurement noise"
+        unit="%", low=0.01, high=50, default=5.8, doc="SD of the measurement noise"
     )
     load_sd: float = quantity(
         unit="% per sqrt(s)", low=1e-4, high=50, default=0.3, doc="how fast the load changes"
     )
     input_weight: float = quantity(
-        unit="%^2 per %^2", low=1e-6, high=1e4, default=4.0, doc="price of FiO2"
+        unit="%^2 per %^2", low=1e-6, high=1e4, default=3.6, doc="price of FiO2"
     )
     period_s: int = quantity(unit="s", low=1, high=60, default=2, doc="time between two calls")
     name: str = "observer"

@@ -47,7 +47,6 @@ def test_nothing_goes_on_at_first() -> None:
     state = ActivityState(group(2), 2, ActivitySettings())
     fio2 = np.full(4, 0.3)
     assert not state.any_active
-    assert state.dilute(fio2) is fio2
     assert state.count_transfusion(60) is None
     for name, value in zip(NAMES, (1, 1, 1, 0, 0), strict=True):
         assert (getattr(state, name) == value).all()
@@ -77,15 +76,6 @@ def test_the_order_of_starting_changes_no_bit() -> None:
             state.start([0], some(), number)
         values.append([float(getattr(state, name)[0]) for name in NAMES])
     assert values[0] == values[1] == values[2]
-
-
-def test_an_interface_that_is_off_dilutes_its_own_lane_only() -> None:
-    state = ActivityState(group(2), 1, ActivitySettings(interface_off_fio2_share=0.5))
-    state.start([1], some(), 2)
-    fio2 = np.array([0.29, 0.41])
-    assert state.dilute(fio2).tolist() == [0.29, pytest.approx(0.31)]
-    state.stop([1], some(), 2)
-    assert state.dilute(fio2) is fio2
 
 
 def test_a_transfusion_changes_the_blood_of_its_own_lane() -> None:
