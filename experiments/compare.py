@@ -8,32 +8,42 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from .. import __version__
 from ..loop.arms import ArmSpec
 from ..loop.bench import BenchSpec
-from ..loop.event_log import EventRecord
 from ..loop.event_outcomes import EVENT_OUTCOMES
 from ..loop.outcomes import OUTCOMES
 from ..loop.registry import load_controller
-from ..loop.trace import Trace
 from ..models.cohort import draw_infants
 from ..models.infants import Infants
-from .chunk import SPO2_VALUES, ChunkResult
+from .chunk import ChunkResult, baseline_of
 from .cohort_files import read_infants
-from .result import MANUAL_ARM, ComparisonResult
+from .compare_tables import (
+    cohort_table,
+    event_table,
+    histogram_table,
+    outcome_table,
+    trace_frame,
+    warmup_table,
+)
+from .ranking import rank_arms
+from .result import ComparisonResult
+from .resume import ChunkStore, store_for
 from .scenario import check_trace_infants, load_scenario, scenario_table
 from .scenario_settings import ArmSettings, Scenario
 from .statistics import paired_differences, summarise
+from .time_aligned_figures import course_table
 from .workers import Chunk, Progress, default_workers, run_chunks
+from .worst_infants import run_again, worst_infants
 
 #: A chunk has at most this many lanes, so that memory stays flat.
 LANES_A_CHUNK = 400
@@ -49,6 +59,7 @@ def compare(
     workers: int | None = None,
     progress: Progress | None = None,
     command: str = "",
+    keep_beside: Path | str | None = None,
 ) -> ComparisonResult:
     """Put every arm of a scenario on the same infants.
 
@@ -63,6 +74,9 @@ def compare(
         Called with lane-seconds done and to do.
     command : str, optional
         How to make this result again, for the record.
+    keep_beside : Path or str, optional
+        Result folder to come. What finishes is kept beside it until the result
+        is saved there, so that a run that is stopped goes on where it was.
 
     Returns
     -------
@@ -82,22 +96,47 @@ def compare(
     check_trace_infants(resolved, infants.infant.tolist())
     count = workers or default_workers()
     groups = nursing_groups(len(infants), resolved.staff.infants_per_nurse)
+    store = store_for(Path(keep_beside) if keep_beside else None)
     chunks = make_chunks(resolved, infants, groups, count)
-    results = run_chunks(chunks, count, progress)
-    manifest = {
+    results = run_chunks(chunks, count, progress, store)
+    manifest = run_manifest(resolved.seed, begun, count, command) | {"redraws": redraws}
+    result = _gather(resolved, infants, results, manifest)
+    whole = bench_spec(resolved, infants, groups)
+    result = _with_worst_traces(result, whole, count, progress, store)
+    seconds = round(time.perf_counter() - clock, 1)
+    return replace(result, manifest={**result.manifest, "wall_time_s": seconds})
+
+
+def run_manifest(seed: int, begun: datetime, workers: int, command: str) -> dict[str, Any]:
+    """Say where numbers come from: versions, seed, start and command.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the run.
+    begun : datetime
+        When it began.
+    workers : int
+        Number of processes.
+    command : str
+        How to make the result again.
+
+    Returns
+    -------
+    dict
+        Ready for JSON.
+    """
+    return {
         "oxytestbed": __version__,
         "python": platform.python_version(),
         **{name: version(name) for name in LIBRARIES},
         "platform": platform.platform(),
-        "seed": resolved.seed,
+        "seed": seed,
         "started": begun.isoformat(timespec="seconds"),
-        "wall_time_s": round(time.perf_counter() - clock, 1),
-        "workers": count,
-        "redraws": redraws,
+        "workers": workers,
         "interval_level": INTERVAL_LEVEL,
         "command": command,
     }
-    return _gather(resolved, infants, results, manifest)
 
 
 def scenario_infants(scenario: Scenario) -> tuple[Infants, int]:
@@ -232,104 +271,63 @@ def _gather(
     manifest: Mapping[str, Any],
 ) -> ComparisonResult:
     arms = [arm.name for arm in scenario.arms]
-    outcomes = _outcome_table(results, arms, infants)
+    outcomes = outcome_table(results, arms, infants)
     names = [*OUTCOMES, *EVENT_OUTCOMES]
-    baseline = MANUAL_ARM if MANUAL_ARM in arms else arms[0]
+    seed, resamples = scenario.seed, scenario.report.resamples
+    baseline = baseline_of(arms)
     return ComparisonResult(
         scenario=scenario,
         cohort=cohort_table(infants),
         outcomes=outcomes,
         summary=summarise(outcomes, names),
         paired=paired_differences(
-            outcomes,
-            baseline,
-            names,
-            seed=scenario.seed,
-            resamples=scenario.report.resamples,
-            level=INTERVAL_LEVEL,
+            outcomes, baseline, names, seed=seed, resamples=resamples, level=INTERVAL_LEVEL
         ),
-        histogram=_histogram_table(results, arms),
+        histogram=histogram_table(results, arms),
         traces={key: trace_frame(trace) for part in results for key, trace in part.traces.items()},
-        events=_event_table(results),
+        events=event_table(results),
         scenario_table=scenario_table(scenario),
+        ranking=rank_arms(outcomes, seed=seed, resamples=resamples, level=INTERVAL_LEVEL),
+        courses=course_table(part.courses for part in results),
+        warmups=warmup_table(results, arms),
+        worst=worst_infants(outcomes, baseline, scenario.report.worst_infants),
         manifest=manifest,
     )
 
 
-def cohort_table(infants: Infants) -> pd.DataFrame:
-    """Turn a cohort into a table with a row per infant.
+def _with_worst_traces(
+    result: ComparisonResult,
+    spec: BenchSpec,
+    workers: int,
+    progress: Progress | None,
+    store: ChunkStore | None,
+) -> ComparisonResult:
+    """Add the traces of the infants who fared worst, where they are not kept already."""
+    missing = [int(number) for number in result.worst["infant"]]
+    missing = [number for number in missing if number not in result.trace_infants]
+    if not missing:
+        return result
+    before = len(spec.infants) * len(spec.arms) * spec.duration_s
 
-    Parameters
-    ----------
-    infants : Infants
-        The cohort.
+    def beyond(done: int, total: int) -> None:
+        if progress:
+            progress(before + done, before + total)
 
-    Returns
-    -------
-    pandas.DataFrame
-        A column per field of `Infants`.
-    """
-    return pd.DataFrame({item.name: getattr(infants, item.name) for item in fields(infants)})
-
-
-def _outcome_table(
-    results: Sequence[ChunkResult], arms: Sequence[str], infants: Infants
-) -> pd.DataFrame:
-    """Order rows by arm and infant, whatever the chunks were."""
-    place = {number: place for place, number in enumerate(infants.infant.tolist())}
-    rows = [row for part in results for row in part.rows]
-    rows.sort(key=lambda row: (arms.index(row["arm"]), place[row["infant"]]))
-    return pd.DataFrame(rows)
+    traces = run_again(spec, missing, workers, beyond, store)
+    frames = {key: trace_frame(trace) for key, trace in traces.items()}
+    return replace(result, traces={**result.traces, **frames})
 
 
-def _histogram_table(results: Sequence[ChunkResult], arms: Sequence[str]) -> pd.DataFrame:
-    tables = []
-    for arm in arms:
-        counts = np.zeros((2, SPO2_VALUES), dtype=np.int64)
-        for part in results:
-            if arm in part.histogram:
-                counts += part.histogram[arm]
-        tables.append(
-            pd.DataFrame(
-                {
-                    "arm": arm,
-                    "spo2_pct": np.arange(SPO2_VALUES),
-                    "seconds_on_oxygen": counts[0],
-                    "seconds_all": counts[1],
-                }
-            )
-        )
-    return pd.concat(tables, ignore_index=True)
-
-
-def _event_table(results: Sequence[ChunkResult]) -> pd.DataFrame:
-    events = [event for part in results for event in part.events]
-    table = pd.DataFrame(events, columns=EventRecord._fields)
-    return table.sort_values(["infant", "arm", "time_s"], kind="stable", ignore_index=True)
-
-
-def trace_frame(trace: Trace) -> pd.DataFrame:
-    """Turn a trace into a table with a row a second.
-
-    Parameters
-    ----------
-    trace : Trace
-        One infant in one arm.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns as in `result.TRACE_COLUMNS`.
-    """
-    return pd.DataFrame(
-        {
-            "time_s": np.arange(len(trace)),
-            "spo2_pct": trace.spo2_pct,
-            "sao2_pct": trace.sao2_pct,
-            "pao2_mmhg": trace.pao2_mmhg,
-            "set_fio2": trace.set_fio2,
-            "inspired_fio2": trace.inspired_fio2,
-            "heart_rate_bpm": trace.heart_rate_bpm,
-            "apnoea": trace.apnoea,
-        }
-    )
+__all__ = [
+    "INTERVAL_LEVEL",
+    "LANES_A_CHUNK",
+    "arm_spec",
+    "bench_spec",
+    "cohort_table",
+    "compare",
+    "make_chunks",
+    "nursing_groups",
+    "run_manifest",
+    "scenario_infants",
+    "trace_frame",
+]

@@ -29,6 +29,7 @@ class ProgressLine:
         self._begun = time.monotonic()
         self._drawn_s = 0.0
         self._next_share = 0.0
+        self._before: int | None = None
 
     def __call__(self, done: int, total: int) -> None:
         """Draw, if it is time to.
@@ -39,6 +40,8 @@ class ProgressLine:
             Simulated lane-seconds.
         """
         now = time.monotonic()
+        if self._before is None:
+            self._before = done  # found finished, so it says nothing about the rate
         share = done / total if total else 1.0
         if self._live:
             if now - self._drawn_s < REDRAW_S and share < 1.0:
@@ -62,7 +65,8 @@ class ProgressLine:
     def _text(self, done: int, total: int, now: float) -> str:
         share = done / total if total else 1.0
         spent = max(now - self._begun, 1e-9)
-        rate = done / HOUR_S / spent
-        left = f", {spent * (1.0 - share) / share:.0f} s left" if 0.0 < share < 1.0 else ""
+        new = done - (self._before or 0)
+        rate = new / HOUR_S / spent
+        left = f", {spent * (total - done) / new:.0f} s left" if new and share < 1.0 else ""
         hours = f"{done / HOUR_S:,.0f} of {total / HOUR_S:,.0f} infant-hours"
         return f"simulated {hours} ({100 * share:.0f} %), {rate:,.0f} per s{left}"

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..models.infants import FloatArray
 
@@ -58,7 +59,8 @@ MEASURES: Mapping[str, Measure] = MappingProxyType(
             label="Response time",
             unit="s",
             definition="After a step in target: from the step until 90 % of the way is gone. "
-            "After a disturbance: from its step until 90 % of the largest deviation is made good.",
+            "After a disturbance: from its step until 90 % of the largest deviation is made good; "
+            "none where that is less than a point.",
         ),
         "settling_time_s": Measure(
             label="Settling time",
@@ -289,8 +291,9 @@ def step_measures(
         response = response_time_s(course, initial, reference)
         overshoot = relative_overshoot_pct(course, initial, reference)
     else:
-        response = recovery_time_s(course, reference)
-        overshoot = rebound_pct(course, reference)
+        seen = abs(peak_deviation_pct(course, reference)) >= SETTLING_WINDOW_PCT
+        response = recovery_time_s(course, reference) if seen else math.nan
+        overshoot = rebound_pct(course, reference) if seen else math.nan
     return {
         "response_time_s": response,
         "settling_time_s": settling_time_s(course, reference),
@@ -301,7 +304,7 @@ def step_measures(
     }
 
 
-def _first(reached: FloatArray) -> float:
+def _first(reached: NDArray[np.bool_]) -> float:
     places = np.flatnonzero(reached)
     return float(places[0]) if len(places) else math.nan
 

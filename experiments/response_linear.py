@@ -325,7 +325,7 @@ def identified_response(
 
 
 def _answers(controller: Controller, settings: Settings, rest_fio2: float) -> FloatArray:
-    """Changes of the request after a pulse, less what an undisturbed lane does."""
+    """Give the changes of the request after a pulse, less what an undisturbed lane does."""
     lanes = len(PULSES_PCT) + 2  # each pulse alone, two pulses one after the other, none
     ask = Asker(controller, settings, lanes)
     command = np.full(lanes, rest_fio2)

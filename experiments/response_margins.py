@@ -54,7 +54,11 @@ class Margins:
 
 
 def margins(
-    loop: Response, highest_rad_s: float, *, integrators: int = 1, lowest_rad_s: float = LOWEST_RAD_S
+    loop: Response,
+    highest_rad_s: float,
+    *,
+    integrators: int = 1,
+    lowest_rad_s: float = LOWEST_RAD_S,
 ) -> Margins:
     """Find the margins of a loop without unstable poles.
 

@@ -12,7 +12,10 @@ from typing import Protocol
 
 import numpy as np
 
+from ..loop.arms import ArmSpec
+from ..loop.bench import BenchSpec
 from ..loop.breathing_state import Layer
+from ..loop.open_loop import OpenLoop
 from ..loop.patients import HIGHEST_SHUNT, Patients
 from ..models.disturbances import DisturbanceSettings
 from ..models.errors import problem
@@ -21,7 +24,6 @@ from ..models.infants import FloatArray, Infants
 from ..models.lung_parameters import LungParameters, lung_parameters
 from ..models.oximeter import OximeterSettings
 from ..models.steady import fio2_for
-from ..models.support import NasalCpap
 
 #: FiO2 at rest among which a loop has room to both sides (fraction).
 LEAST_REST_FIO2, MOST_REST_FIO2 = 0.23, 0.90
@@ -140,7 +142,7 @@ class FirstOrderPlant:
 class InfantPlant:
     """Infants at rest at one saturation, without events, drift, noise or probe bias.
 
-    They are on nasal CPAP, on which their need for oxygen was drawn.
+    They are on the bench's default support, at which their need for oxygen was drawn.
 
     Parameters
     ----------
@@ -151,6 +153,8 @@ class InfantPlant:
     quantised_fio2 : bool
         Whether the blender turns in its steps; without, what rounding takes
         away is given back as an error of the blender.
+    copies : int
+        How often all infants are there; lane = copy * infants + place.
 
     Attributes
     ----------
@@ -167,6 +171,7 @@ class InfantPlant:
         oximeter: OximeterSettings | None = None,
         *,
         quantised_fio2: bool = True,
+        copies: int = 1,
     ) -> None:
         given = gas or GasSettings()
         step = given.blender_step if quantised_fio2 else FINEST_STEP
@@ -174,17 +179,8 @@ class InfantPlant:
         silent = replace(
             oximeter or OximeterSettings(), noise_scale=0.0, dropout_rate_per_h=0.0, bias_scale=0.0
         )
-        self.patients = Patients(
-            infants=infants,
-            arms=1,
-            seed=0,
-            duration_s=0,
-            gas=quiet,
-            oximeter=silent,
-            disturbances=DisturbanceSettings(drift_scale=0.0),
-            support=NasalCpap(),
-        )
-        self.rest_fio2 = infants.fio2_need.astype(np.float64)
+        self.patients = _resting_patients(infants, quiet, silent, copies)
+        self.rest_fio2 = np.tile(infants.fio2_need.astype(np.float64), copies)
         self._infants, self._quantised = infants, quantised_fio2
         self._steps = round(1.0 / step)
 
@@ -232,8 +228,8 @@ class InfantPlant:
         need : float
             FiO2 needed more (fraction).
         """
-        factors = shunt_factor_for(self._infants, self.rest_fio2 + need)
-        self.raise_shunt(tick, factors)
+        factors = shunt_factor_for(self._infants, self._infants.fio2_need + need)
+        self.raise_shunt(tick, np.tile(factors, self.patients.arms))
 
     def raise_shunt(self, tick: int, factor: FloatArray) -> None:
         """Multiply the shunt of each infant, to stay.
@@ -247,6 +243,27 @@ class InfantPlant:
         """
         for lane, value in enumerate(factor.tolist()):
             self.patients.state.lay([lane], Layer(shunt_factor=value), tick)
+
+
+def _resting_patients(
+    infants: Infants, gas: GasSettings, oximeter: OximeterSettings, copies: int
+) -> Patients:
+    """Take the plant out of a bench whose clock never runs, so that no event ever comes."""
+    spec = BenchSpec(
+        infants=infants,
+        groups=np.arange(len(infants), dtype=np.int64),
+        arms=(ArmSpec(name="rest", controller=None),),
+        seed=0,
+        duration_s=1,
+        warmup_s=0,
+        target_low_pct=90.0,  # nobody aims at it
+        target_high_pct=95.0,
+        gas=gas,
+        oximeter=oximeter,
+        disturbances=DisturbanceSettings(drift_scale=0.0, apnoea_rate_scale=0.0),
+    )
+    courses = np.zeros((1, copies * len(infants)))
+    return OpenLoop(spec, courses, [str(copy) for copy in range(copies)]).patients
 
 
 #: What the oximeter's sums count one percent as; see `models.oximeter`.

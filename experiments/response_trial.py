@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -18,39 +18,24 @@ from numpy.typing import NDArray
 
 from ..loop.arms import ArmSpec
 from ..loop.controller import Controller
-from ..loop.controllers.pi import PI
 from ..loop.registry import load_controller
 from ..loop.signals import FloatArray, Settings
 from ..models.errors import problem
-from ..models.infants import Infants
-from ..models.lung_parameters import lung_parameters
 from ..models.settings import quantity, validate
-from ..models.steady import fio2_for, fio2_gain
 from .compare import arm_spec, scenario_infants
 from .response import step_measures
 from .response_linear import (
     LinearController,
-    LinearPlant,
     Response,
-    identified_response,
     linear_plant,
-    pi_response,
     sampled_every,
 )
-from .response_loop import (
-    Display,
-    LoopTrace,
-    Stimulus,
-    delay_to_oscillation_s,
-    gain_factor_to_oscillation,
-    run_loop,
-)
+from .response_loop import Display, LoopTrace, Stimulus, run_loop
 from .response_margins import margins
+from .response_oscillation import delay_to_oscillation_s, gain_factor_to_oscillation
+from .response_parts import linear_laws, plant_table
 from .response_plant import InfantPlant, at_rest
 from .scenario_settings import Scenario
-
-#: Saturations between which the plant's own gain is compared (percent).
-LOW_PCT, HIGH_PCT = 88.0, 95.0
 
 #: Seconds before the step that say where the loop was.
 _BEFORE_S = 300
@@ -58,7 +43,15 @@ _BEFORE_S = 300
 
 @dataclass(frozen=True, kw_only=True)
 class ResponseSettings:
-    """What the loop is tried with."""
+    """What the loop is tried with.
+
+    Attributes
+    ----------
+    rounded : bool
+        Whether the steps are seen through whole percents and blender steps.
+    by_trial : bool
+        Whether margins are also found by trial, which takes most of the time.
+    """
 
     target_step_pct: float = quantity(
         unit="points", low=-10, high=5, default=2.0, doc="step of the target"
@@ -73,7 +66,8 @@ class ResponseSettings:
     after_s: int = quantity(
         unit="s", low=60, high=14400, default=1800, doc="how long the loop is watched after it"
     )
-    rounded: bool = field(default=True, metadata={"doc": "whole-percent display, blender steps"})
+    rounded: bool = True
+    by_trial: bool = True
 
     def __post_init__(self) -> None:
         validate(self)
@@ -180,80 +174,12 @@ def try_response(
     trial = _Trial(scenario, chosen)
     parts = 5 * len(tried)
     for number, arm in enumerate(tried):
-        for part, work in enumerate((*trial.steps(arm), partial(trial.margins, arm))):
+        works: list[Callable[[], None]] = [*trial.steps(arm), partial(trial.margins, arm)]
+        for part, work in enumerate(works):
             work()
             if progress:
                 progress(5 * number + part + (2 if part == 3 else 1), parts)
     return trial.result(tuple(arm.name for arm in tried))
-
-
-def plant_table(infants: Infants, plants: Sequence[LinearPlant]) -> pd.DataFrame:
-    """Describe each infant as a plant.
-
-    Parameters
-    ----------
-    infants : Infants
-        At rest.
-    plants : sequence of LinearPlant
-        One for each.
-
-    Returns
-    -------
-    pandas.DataFrame
-        infant, rest_fio2, gain (points of SpO2 per point of FiO2) at rest, at
-        88 % and at 95 %, their ratio, dead_time_s, lag_s (mean delay beyond
-        the dead time). NaN where no FiO2 up to 1 brings the infant there.
-    """
-    parameters = lung_parameters(infants)
-    gains = {}
-    for level in (LOW_PCT, HIGH_PCT):
-        fio2 = fio2_for(parameters, np.full(len(infants), level / 100.0))
-        found = fio2_gain(parameters, np.where(np.isfinite(fio2), fio2, 0.5))
-        gains[level] = np.where(np.isfinite(fio2), found, np.nan)
-    slow = 1e-6
-    total = [-float(np.angle(plant.at(np.array([slow]))[0])) / slow for plant in plants]
-    dead = [plant.dead_time_s + plant.delay_s + 0.5 * (plant.averaging_s - 1) for plant in plants]
-    return pd.DataFrame(
-        {
-            "infant": infants.infant,
-            "rest_fio2": infants.fio2_need,
-            "gain": [plant.gain for plant in plants],
-            "gain_at_88": gains[LOW_PCT],
-            "gain_at_95": gains[HIGH_PCT],
-            "gain_ratio_88_to_95": gains[LOW_PCT] / gains[HIGH_PCT],
-            "dead_time_s": dead,
-            "lag_s": np.array(total) - np.array(dead),
-        }
-    )
-
-
-def linear_laws(
-    make: Callable[[], Controller], settings: Settings, rest_fio2: float
-) -> dict[str, LinearController | str]:
-    """Find how a controller behaves near mid-target.
-
-    Parameters
-    ----------
-    make : callable
-        Gives a new controller.
-    settings : Settings
-        Target and limits.
-    rest_fio2 : float
-        FiO2 around which it is tried (fraction).
-
-    Returns
-    -------
-    dict of str to LinearController or str
-        By region: inside and outside the target for the built-in PI, whose
-        law is known, otherwise near mid-target. A string says why there is none.
-    """
-    one = make()
-    if type(one) is PI:
-        inside, outside = pi_response(one, inside=True), pi_response(one, inside=False)
-        if one.gain_share_in_target == 1.0:
-            return {"anywhere": outside}
-        return {"inside the target": inside, "outside the target": outside}
-    return {"near mid-target": identified_response(make, settings, rest_fio2)}
 
 
 class _Trial:
@@ -297,7 +223,7 @@ class _Trial:
     def _step(self, arm: ArmSpec, name: str, stimulus: Stimulus) -> None:
         settings = self._settings
         trace = run_loop(
-            self._plant(settings.rounded),
+            self._plant(quantised=settings.rounded),
             _controller(arm),
             self._told,
             settings.step_at_s + settings.after_s,
@@ -316,10 +242,12 @@ class _Trial:
     def margins(self, arm: ArmSpec) -> None:
         make = partial(_controller, arm)
         pair = partial(self._pair, arm)
-        by_trial = {
-            "gain_factor_by_trial": gain_factor_to_oscillation(pair, self._told),
-            "added_delay_by_trial_s": delay_to_oscillation_s(pair, self._told),
-        }
+        by_trial = {}
+        if self._settings.by_trial:
+            by_trial = {
+                "gain_factor_by_trial": gain_factor_to_oscillation(pair, self._told),
+                "added_delay_by_trial_s": delay_to_oscillation_s(pair, self._told),
+            }
         rest = float(np.median(self._infants.fio2_need))
         period_s = make().period_s
         for region, law in linear_laws(make, self._told, rest).items():
@@ -352,14 +280,18 @@ class _Trial:
             "stable": found.stable,
         }
 
-    def _plant(self, quantised: bool) -> InfantPlant:
+    def _plant(self, *, quantised: bool, copies: int = 1) -> InfantPlant:
         scenario = self._scenario
         return InfantPlant(
-            self._infants, scenario.gas, scenario.oximeter, quantised_fio2=quantised
+            self._infants,
+            scenario.gas,
+            scenario.oximeter,
+            quantised_fio2=quantised,
+            copies=copies,
         )
 
-    def _pair(self, arm: ArmSpec) -> tuple[InfantPlant, Controller]:
-        return self._plant(False), _controller(arm)
+    def _pair(self, arm: ArmSpec, copies: int) -> tuple[InfantPlant, Controller]:
+        return self._plant(quantised=False, copies=copies), _controller(arm)
 
     def result(self, controllers: tuple[str, ...]) -> ResponseResult:
         return ResponseResult(
@@ -415,8 +347,6 @@ def _controller(arm: ArmSpec) -> Controller:
 __all__ = [
     "ResponseResult",
     "ResponseSettings",
-    "linear_laws",
-    "plant_table",
     "series",
     "stimuli",
     "try_response",

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ..models.errors import nearest, problem
-
-#: The arm that the others are compared with, where a scenario has it.
-MANUAL_ARM = "manual"
+from .chunk import MANUAL_ARM
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "cohort": ("infant",),
@@ -97,6 +96,14 @@ class ComparisonResult:
         Every setting with its unit, its meaning and who set it.
     manifest : mapping
         Versions, seed, wall time, start and command of the run.
+    ranking : pandas.DataFrame
+        Place of each arm by each key outcome, with intervals.
+    courses : pandas.DataFrame
+        Mean course of SpO2 and FiO2 around apnoeas that all arms share.
+    warmups : pandas.DataFrame
+        Key outcomes of each infant and arm counted with other warm-ups.
+    worst : pandas.DataFrame
+        The infants who lost most time in target, and in which arm.
     """
 
     scenario: Any
@@ -109,6 +116,10 @@ class ComparisonResult:
     events: pd.DataFrame
     scenario_table: pd.DataFrame
     manifest: Mapping[str, Any] = field(default_factory=dict)
+    ranking: pd.DataFrame = field(default_factory=pd.DataFrame)
+    courses: pd.DataFrame = field(default_factory=pd.DataFrame)
+    warmups: pd.DataFrame = field(default_factory=pd.DataFrame)
+    worst: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def __post_init__(self) -> None:
         for table, needed in COLUMNS.items():
@@ -149,6 +160,40 @@ class ComparisonResult:
     def trace_infants(self) -> tuple[int, ...]:
         """Numbers of the infants that have traces, in ascending order."""
         return tuple(sorted({infant for infant, _ in self.traces}))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give every outcome in long form.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row per infant, arm and outcome: infant, arm, group, error,
+            outcome, value; a copy.
+        """
+        keys = ["infant", "arm", "group", "error"]
+        return self.outcomes.melt(id_vars=keys, var_name="outcome", value_name="value")
+
+    def save(self, folder: Path | str) -> Path:
+        """Write tables, traces, figures and the report into a new folder.
+
+        Parameters
+        ----------
+        folder : Path or str
+            Where; it must not exist yet.
+
+        Returns
+        -------
+        Path
+            The report.
+
+        Raises
+        ------
+        TestbedError
+            If the folder exists or cannot be made.
+        """
+        from .result_folder import save  # which needs this class
+
+        return save(self, folder)
 
     def trace(self, infant: int, arm: str) -> pd.DataFrame:
         """Give the trace of one infant in one arm.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +17,7 @@ from ..models.errors import problem
 from .figure_set import figure_set, write_figures
 from .report import render_report
 from .result import ComparisonResult
+from .resume import clear_partial, partial_folder
 from .scenario import to_toml
 
 #: Significant digits of numbers in the CSV files of outcomes and summaries.
@@ -93,18 +94,39 @@ def save(result: ComparisonResult, folder: Path | str) -> Path:
         If the folder exists or cannot be made.
     """
     wanted = Path(folder)
+    write_whole(wanted, lambda folder: _write_all(result, folder))
+    return wanted / "report.html"
+
+
+def write_whole(wanted: Path, write: Callable[[Path], object]) -> None:
+    """Write a folder that is there as a whole or not at all.
+
+    Parameters
+    ----------
+    wanted : Path
+        Where; it must not exist yet.
+    write : callable
+        Writes everything into the folder that it is given. If it fails,
+        finished chunks stay, so that the same command can go on from there.
+
+    Raises
+    ------
+    TestbedError
+        If the folder exists or cannot be made.
+    """
     refuse_taken(wanted)
-    partial = wanted.with_name(f".{wanted.name}.partial")
+    clear_partial(wanted, chunks=False)
+    making = partial_folder(wanted) / "result"
+    complete = False
     try:
-        shutil.rmtree(partial, ignore_errors=True)
-        partial.mkdir(parents=True)
-        _write_all(result, partial)
-        partial.rename(wanted)
+        making.mkdir(parents=True)
+        write(making)
+        making.rename(wanted)
+        complete = True
     except OSError as error:
         raise problem("result folder", "a place to write to", str(wanted), str(error)) from error
     finally:
-        shutil.rmtree(partial, ignore_errors=True)
-    return wanted / "report.html"
+        clear_partial(wanted, chunks=complete)
 
 
 def _write_all(result: ComparisonResult, folder: Path) -> None:

@@ -147,6 +147,9 @@ class ReportSettings:
     trace_infants: tuple[int, ...] = quantity(
         unit="-", default=(), doc="numbers of the infants whose course is kept and drawn"
     )
+    worst_infants: int = quantity(
+        unit="-", low=0, high=10, default=2, doc="how many of those who fared worst are drawn too"
+    )
     resamples: int = quantity(
         unit="-", low=100, high=100_000, default=2000, doc="bootstrap resamples for the intervals"
     )

@@ -1,8 +1,8 @@
 """Search for the options of a controller that do best on a small cohort of both strata.
 
 What is minimised is stated in `objective`; what was found is then judged on
-other infants, beside the defaults and manual care. The defaults of the
-built-in controllers come from `oxytestbed tune NAME` with its own defaults
+other infants, beside the defaults and manual care. The defaults of `pid`,
+`predictive` and `observer` come from `oxytestbed tune NAME` as it stands
 (seed 71 for the search, seed 72 for the judgement).
 """
 

@@ -18,6 +18,7 @@ from typing import Any
 
 from ..loop.bench import BenchSpec
 from .chunk import ChunkResult, failed_chunk, run_chunk
+from .resume import ChunkStore
 
 #: Called with the simulated lane-seconds done and those to do.
 Progress = Callable[[int, int], None]
@@ -76,7 +77,10 @@ class _Tally:
 
 
 def run_chunks(
-    chunks: Sequence[Chunk], workers: int, progress: Progress | None = None
+    chunks: Sequence[Chunk],
+    workers: int,
+    progress: Progress | None = None,
+    store: ChunkStore | None = None,
 ) -> list[ChunkResult]:
     """Run all chunks and give their results in order.
 
@@ -88,30 +92,57 @@ def run_chunks(
         Number of processes; with 1, everything runs in this one.
     progress : callable, optional
         Called with lane-seconds done and to do.
+    store : ChunkStore, optional
+        Keeps what finishes; what it holds already is not run again.
 
     Returns
     -------
     list of ChunkResult
     """
     tally = _Tally(chunks, progress)
-    if workers <= 1 or len(chunks) == 1:
-        return [
-            run_chunk(
-                chunk.spec,
-                chunk.trace_infants,
+    done = _finished_before(chunks, store)
+    for place in done:
+        tally.report(place, chunks[place].spec.duration_s)
+    work = {place: chunk for place, chunk in enumerate(chunks) if place not in done}
+    if workers <= 1 or len(work) <= 1:
+        for place, chunk in work.items():
+            done[place] = _run_one(
+                chunk,
                 lambda ticks, place=place: tally.report(place, ticks),  # type: ignore[misc]
+                store,
             )
-            for place, chunk in enumerate(chunks)
-        ]
-    work = dict(enumerate(chunks))
-    done = _run_pool(work, min(workers, len(chunks)), tally)
+        return [done[place] for place in range(len(chunks))]
+    done |= _run_pool(work, min(workers, len(work)), tally, store)
     # A worker that ends takes the whole pool with it: what is missing now gets a pool of its own.
     for place in sorted(set(work) - set(done)):
-        done.update(_run_pool({place: work[place]}, 1, tally))
-    return [done.get(place) or failed_chunk(work[place].spec, WORKER_ENDED) for place in work]
+        done.update(_run_pool({place: work[place]}, 1, tally, store))
+    return [
+        done.get(place) or failed_chunk(chunk.spec, WORKER_ENDED)
+        for place, chunk in enumerate(chunks)
+    ]
 
 
-def _run_pool(work: Mapping[int, Chunk], workers: int, tally: _Tally) -> dict[int, ChunkResult]:
+def _finished_before(chunks: Sequence[Chunk], store: ChunkStore | None) -> dict[int, ChunkResult]:
+    """Give what a run that was stopped has left, by place."""
+    if store is None:
+        return {}
+    found = {place: store.load(chunk) for place, chunk in enumerate(chunks)}
+    return {place: result for place, result in found.items() if result is not None}
+
+
+def _run_one(
+    chunk: Chunk, progress: Callable[[int], None], store: ChunkStore | None
+) -> ChunkResult:
+    """Run a chunk and keep it as soon as it has finished."""
+    result = run_chunk(chunk.spec, chunk.trace_infants, progress)
+    if store is not None:
+        store.keep(chunk, result)
+    return result
+
+
+def _run_pool(
+    work: Mapping[int, Chunk], workers: int, tally: _Tally, store: ChunkStore | None
+) -> dict[int, ChunkResult]:
     """Give the results by place; those of a pool that broke are missing."""
     context = multiprocessing.get_context("spawn")
     with (
@@ -120,7 +151,7 @@ def _run_pool(work: Mapping[int, Chunk], workers: int, tally: _Tally) -> dict[in
     ):
         reports: Any = manager.Queue()
         futures = {
-            place: pool.submit(_work, chunk, place, reports) for place, chunk in work.items()
+            place: pool.submit(_work, chunk, place, reports, store) for place, chunk in work.items()
         }
         try:
             _watch(list(futures.values()), reports, tally)
@@ -140,9 +171,9 @@ def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _work(chunk: Chunk, place: int, reports: Any) -> ChunkResult:
+def _work(chunk: Chunk, place: int, reports: Any, store: ChunkStore | None) -> ChunkResult:
     """Run in a worker process."""
-    return run_chunk(chunk.spec, chunk.trace_infants, lambda ticks: reports.put((place, ticks)))
+    return _run_one(chunk, lambda ticks: reports.put((place, ticks)), store)
 
 
 def _watch(futures: Sequence[Future[ChunkResult]], reports: Any, tally: _Tally) -> None:

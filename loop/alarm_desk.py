@@ -104,9 +104,7 @@ class AlarmDesk:
         key = (change.lane, change.alarm)
         return key in self._unattended and self._onset_s[key] == change.onset_s
 
-    def _after_pause(
-        self, change: AlarmChange, quiet_s: int
-    ) -> Generator[simpy.Event, None, None]:
+    def _after_pause(self, change: AlarmChange, quiet_s: int) -> Generator[simpy.Event, None, None]:
         yield At(self._env, quiet_s, Phase.STAFF)
         if self._waits(change):
             self._hear(change, False)

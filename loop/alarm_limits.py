@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..models.activities import ActivitySettings
 from ..models.errors import problem
 from ..models.settings import quantity, validate
 from ..models.streams import Cause, stream
@@ -118,25 +119,20 @@ def draw_high_limits(
     return np.asarray(np.where(kind < settings.high_correct_share, right, limits))
 
 
-def shift_of(tick: int, start_hour_h: float, shift_starts_h: float) -> int:
-    """Count the shift changes since the start of a run.
+def into_shift_s(day: ActivitySettings) -> int:
+    """Say how long the first shift has been on when a run starts.
 
     Parameters
     ----------
-    tick : int
-        Seconds since the start of the run.
-    start_hour_h : float
-        Time of day at the start (h).
-    shift_starts_h : float
-        Time of day at which the day shift starts (h); shifts last 12 h.
+    day : ActivitySettings
+        Time of day at the start, and when the day shift starts.
 
     Returns
     -------
     int
-        0 in the first shift, which has begun before the run.
+        Seconds, 0 to 12 h.
     """
-    into_s = round((start_hour_h - shift_starts_h) * 3600) % SHIFT_S
-    return (tick + into_s) // SHIFT_S
+    return round((day.start_hour_h - day.day_starts_h) * 3600) % SHIFT_S
 
 
 class LimitSchedule:
@@ -146,9 +142,11 @@ class LimitSchedule:
     ----------
     settings : AlarmSettings
         How limits are set.
+    day : ActivitySettings
+        Time of day at the start, and when the day shift starts.
     seed : int
         Seed of the run.
-    infants : sequence of int
+    infants : list of int
         Own numbers of the infants of one arm.
     arms : int
         Number of arms.
@@ -156,23 +154,25 @@ class LimitSchedule:
         High end of the target range (percent).
     duration_s : int
         Length of the run.
-    start_hour_h, shift_starts_h : float
-        Time of day at the start, and at which the day shift starts (h).
+
+    Attributes
+    ----------
+    next_change_s : int
+        Until when the last row given is good.
     """
 
     def __init__(
         self,
         settings: AlarmSettings,
+        day: ActivitySettings,
         seed: int,
         infants: list[int],
         arms: int,
         target_high_pct: float,
         duration_s: int,
-        start_hour_h: float,
-        shift_starts_h: float,
     ) -> None:
-        self._hours = (start_hour_h, shift_starts_h)
-        shifts = shift_of(duration_s, *self._hours) + 1
+        self._into_s = into_shift_s(day)
+        shifts = (duration_s + self._into_s) // SHIFT_S + 1
         drawn = [draw_high_limits(settings, seed, i, target_high_pct, shifts) for i in infants]
         self._rows = np.ascontiguousarray(np.tile(np.stack(drawn, axis=1), (1, arms)))
         self.next_change_s = 0
@@ -190,7 +190,6 @@ class LimitSchedule:
         ndarray, shape (lanes,)
             Upper limits (percent), good until `next_change_s`.
         """
-        shift = shift_of(tick, *self._hours)
-        into_s = round((self._hours[0] - self._hours[1]) * 3600) % SHIFT_S
-        self.next_change_s = (shift + 1) * SHIFT_S - into_s
+        shift = (tick + self._into_s) // SHIFT_S
+        self.next_change_s = (shift + 1) * SHIFT_S - self._into_s
         return np.asarray(self._rows[shift])

@@ -31,6 +31,7 @@ from .alarms import AlarmChange, Alarms
 from .arms import ArmSpec, ControllerArm
 from .breathing import breathe
 from .event_log import EventRecord
+from .fault_draws import FaultSettings, draw_faults
 from .patients import Patients
 from .phases import At, Phase
 from .recording import Recording
@@ -72,6 +73,8 @@ class BenchSpec:
         leaves them out.
     script : tuple of ScriptedEvent
         Single events at given times.
+    faults : FaultSettings or None
+        Faults at random times; None for none.
     """
 
     infants: Infants
@@ -92,6 +95,7 @@ class BenchSpec:
     alarms: AlarmSettings = field(default_factory=AlarmSettings)
     staff: StaffSettings = field(default_factory=StaffSettings)
     script: tuple[ScriptedEvent, ...] = ()
+    faults: FaultSettings | None = None
 
     def __post_init__(self) -> None:
         if len(self.groups) != len(self.infants):
@@ -164,6 +168,7 @@ class Bench:
         self._spec, self._progress = spec, progress
         self._env = simpy.Environment(initial_time=0)
         self._events: list[EventRecord] = []
+        self._habits = spec.activities or ActivitySettings()
         arms = len(spec.arms)
         self.patients = Patients(
             infants=spec.infants,
@@ -173,7 +178,7 @@ class Bench:
             gas=spec.gas,
             oximeter=spec.oximeter,
             disturbances=spec.disturbances,
-            activities=spec.activities or ActivitySettings(),
+            activities=self._habits,
             support=spec.support,
         )
         self._count = len(spec.infants)
@@ -240,7 +245,7 @@ class Bench:
 
     def _start_script(self) -> None:
         """Start the scripted events of the infants that are in this run."""
-        for item in self._spec.script:
+        for item in (*self._spec.script, *self._draw_faults()):
             lanes = [
                 lane
                 for lane in range(self.patients.lanes)
@@ -248,6 +253,18 @@ class Bench:
             ]
             if lanes:
                 self._env.process(play(self._env, self.patients, item, lanes, self._log))
+
+    def _draw_faults(self) -> list[ScriptedEvent]:
+        """Draw the random faults of every infant; the same in every arm."""
+        spec = self._spec
+        if spec.faults is None:
+            return []
+        numbers = spec.infants.infant.tolist()
+        return [
+            item
+            for number in numbers
+            for item in draw_faults(number, spec.seed, spec.duration_s, spec.faults)
+        ]
 
     def _concerns(self, item: ScriptedEvent, arm: int, place: int) -> bool:
         infant, name = int(self._spec.infants.infant[place]), self._spec.arms[arm].name
@@ -271,22 +288,28 @@ class Bench:
             fio2_max=spec.gas.fio2_max,
         )
         runner = ControllerArm(
-            arm, self.patients, lanes, self._command, self._mode, settings, self._log
+            arm,
+            self.patients,
+            lanes,
+            self._command,
+            self._mode,
+            settings,
+            self._log,
+            self._alarms.controller,
         )
         self._controllers[arm.name] = runner
         self._env.process(runner.run(self._env))
 
     def _make_alarms(self) -> Alarms:
-        spec, staff = self._spec, self._spec.staff
+        spec = self._spec
         schedule = LimitSchedule(
             spec.alarms,
+            self._habits,
             spec.seed,
             spec.infants.infant.tolist(),
             len(spec.arms),
             spec.target_high_pct,
             spec.duration_s,
-            staff.start_hour_h,
-            staff.shift_starts_h,
         )
         return Alarms(
             self.patients.lanes, spec.alarms, spec.target_low_pct, spec.target_high_pct, schedule
@@ -295,14 +318,9 @@ class Bench:
     def _draw_care(self) -> list[list[Procedure]]:
         """Draw what staff do with each infant besides oxygen; the same in every arm."""
         spec = self._spec
-        habits = ActivitySettings(
-            start_hour_h=spec.staff.start_hour_h, day_starts_h=spec.staff.shift_starts_h
-        )
+        who = (spec.seed, spec.duration_s, self._habits)
         return [
-            procedures_of(
-                draw_activities(spec.infants, place, spec.seed, spec.duration_s, habits),
-                spec.staff,
-            )
+            procedures_of(draw_activities(spec.infants, place, *who), spec.staff)
             for place in range(self._count)
         ]
 
@@ -331,6 +349,7 @@ class Bench:
             self._log,
             duty=duty,
             procedures={lane: self._care[lane % self._count] for lane in lanes},
+            day=self._habits,
             came=self._desk.came,
         )
 

@@ -48,7 +48,10 @@ def breathe(
     for k, (onset_s, length_s) in enumerate(zip(onsets, lengths, strict=True)):
         yield At(env, onset_s - int(env.now), Phase.DISTURBANCE)
         sao2_pct = 100.0 * patients.lungs.sao2_fraction[place::count]
-        taken = accepted(events.mark[k : k + 1], sao2_pct).tolist()
+        mark = events.mark[k : k + 1]
+        if kinds[k] != Breathing.HYPOVENTILATION:  # a lower rate of apnoeas moves their marks up
+            mark = mark / patients.support.apnoea_rate_factor[place::count]
+        taken = accepted(mark, sao2_pct).tolist()
         lanes = [place + arm * count for arm, happens in enumerate(taken) if happens]
         if not lanes:
             continue

@@ -51,6 +51,9 @@ EVENT_TYPES = {
     "fio2_by_hand": "FiO2 is changed by hand; value: the new set FiO2, detail: why",
     "script_start": "a scripted event begins; value: its strength, detail: its name",
     "script_end": "a scripted event ends",
+    "mode_change": "a lane changes its mode; value: the new `Mode`, detail: its name",
+    "alert_start": "a safeguard calls staff; value: displayed SpO2, detail: which safeguard",
+    "alert_end": "that call ends; detail: which safeguard",
     "controller_failed": "a controller gave no usable output and is out of the loop",
     "controller_no_value": "a controller gave NaN for this infant; the FiO2 is held",
 }

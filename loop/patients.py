@@ -13,7 +13,7 @@ from ..models.activities import ActivitySettings
 from ..models.activity_state import ActivityState
 from ..models.disturbances import DisturbanceSettings
 from ..models.drift import Drift
-from ..models.gas_delivery import GasDelivery, GasSettings
+from ..models.gas_delivery import AIR_FIO2, GasDelivery, GasSettings
 from ..models.heart import HeartRate
 from ..models.infants import Infants
 from ..models.lung_parameters import LungParameters, lung_parameters
@@ -25,6 +25,7 @@ from ..models.support import SupportSettings
 from ..models.support_circuit import gas_settings
 from ..models.support_effects import STOPPED, Support
 from .breathing_state import BreathingState
+from .link_faults import LinkFaults
 from .signals import BoolArray, FloatArray
 
 #: No drift or event takes the true shunt beyond this, nor gives the poorly
@@ -37,7 +38,10 @@ TRANSFUSION_STEP_S = 60
 
 
 def starting_fio2(
-    need: FloatArray, reference: LungParameters, supported: LungParameters
+    need: FloatArray,
+    reference: LungParameters,
+    supported: LungParameters,
+    air_share: FloatArray,
 ) -> FloatArray:
     """Say on which FiO2 an infant starts when its support is not the reference.
 
@@ -47,17 +51,22 @@ def starting_fio2(
         FiO2 need at the reference, nasal CPAP with default settings.
     reference, supported : LungParameters
         The lungs there, and on the support of the run.
+    air_share : ndarray, shape (lanes,)
+        Share of a breath that is room air drawn in beside the support.
 
     Returns
     -------
     ndarray, shape (lanes,)
-        FiO2 that gives the same resting saturation; `need` itself, bit for
-        bit, where support changes nothing, and 1 where no FiO2 suffices.
+        FiO2 of the blender that gives the same resting saturation; `need`
+        itself, bit for bit, where support changes nothing, and 1 where no FiO2
+        suffices.
     """
     sao2 = steady_state(reference, need).sao2_fraction
     solved = fio2_for(supported, sao2)
-    same = (supported.volume_ml == reference.volume_ml).all(axis=0)
-    return np.where(same, need, np.where(np.isnan(solved), 1.0, solved))
+    kept = np.maximum(1.0 - air_share, 1e-6)
+    blended = AIR_FIO2 + (np.where(np.isnan(solved), 1.0, solved) - AIR_FIO2) / kept
+    same = (supported.volume_ml == reference.volume_ml).all(axis=0) & (air_share == 0.0)
+    return np.where(same, need, np.minimum(blended, 1.0))
 
 
 class Patients:
@@ -80,8 +89,12 @@ class Patients:
 
     Attributes
     ----------
+    support_settings : SupportSettings
+        Mode of support and its settings now; `change_support` changes them.
     state : BreathingState
         How each lane breathes; breathing events change it.
+    link : LinkFaults
+        What is wrong between the devices and the controllers.
     """
 
     def __init__(
@@ -102,7 +115,9 @@ class Patients:
         self._parameters = parameters = lung_parameters(infants, arms)
         self.support = Support(infants, arms, support)
         supported = self.support.supported(parameters)
-        need = starting_fio2(np.tile(infants.fio2_need, arms), parameters, supported)
+        need = starting_fio2(
+            np.tile(infants.fio2_need, arms), parameters, supported, self.support.air_share
+        )
         limited = np.minimum(np.maximum(need, gas.fio2_min), gas.fio2_max)
         self.gas = GasDelivery(infants, arms, gas_settings(support, gas), seed, limited)
         self._breathed: FloatArray = np.empty(self.lanes)
@@ -110,10 +125,13 @@ class Patients:
         start = steady_state(supported, self._breathed)
         self.lungs = Lungs(supported, start)
         self._support_version = self.support.version
+        self.support_settings = support
+        self._gas_settings = gas
         self.heart = HeartRate(infants, arms, seed)
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
         self.state = BreathingState(self.lanes)
+        self.link = LinkFaults(self.lanes)
         self.activity = ActivityState(infants, arms, activities)
         self.duct = PostDuctal(parameters)
         self._ventilated = np.ones(self.lanes)
@@ -168,6 +186,18 @@ class Patients:
         arterial, venous = self.lungs.state[2], self.lungs.state[3]
         at_probe = self.duct.saturation(arterial, venous, self.lungs.sao2_fraction)
         self.oximeter.step(tick, at_probe, self.heart.rate_bpm, self.heart.flow_factor)
+
+    def change_support(self, settings: SupportSettings) -> None:
+        """Change the mode of support or its settings in all lanes, with the circuit.
+
+        Parameters
+        ----------
+        settings : SupportSettings
+            What holds from the next tick on; lungs move to their new volume by themselves.
+        """
+        self.support_settings = settings
+        self.support.apply(settings)
+        self.gas.change_circuit(gas_settings(settings, self._gas_settings))
 
     def _load(self) -> tuple[FloatArray, FloatArray | None]:
         """Ventilation and uptake with what is done to the infants at the moment."""

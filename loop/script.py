@@ -1,9 +1,4 @@
-"""Single events at given times, written by hand: for teaching and regression.
-
-An action changes something on its lanes and gives back what undoes it. The
-table of actions is open: other modules of this floor add theirs through
-`ACTIONS`, by name.
-"""
+"""Single events at given times, written by hand: for teaching and regression."""
 
 from __future__ import annotations
 
@@ -12,17 +7,24 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import simpy
 
-from ..models.disturbances import Breathing
 from ..models.errors import nearest, problem
 from ..models.settings import check_field, quantity, validate
-from .breathing_state import Layer
+from .action import Action, Undo, nothing_to_undo
+from .breathing_actions import BREATHING_ACTIONS
+from .fault_actions import FAULT_ACTIONS
+from .fault_watch import Watch
 from .patients import Patients
 from .phases import At, Phase
+from .support_actions import SUPPORT_ACTIONS
 
-#: Called with the time now (s).
-Undo = Callable[[float], None]
+#: An event that grows does so in steps of this length (s).
+GROWS_EVERY_S = 30
+
+#: A state is waited for at most so long, unless ``settings.within_s`` says otherwise (s).
+WITHIN_S = 1800
 
 #: Called with (lane, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
@@ -76,98 +78,16 @@ class ScriptedEvent:
             raise problem(
                 f"ScriptedEvent.duration_s of {self.event}", "at least 1 (s)", self.duration_s
             )
+        action.check(self.settings)
+        if action.all_lanes and (self.infants or self.arms):
+            where = f"ScriptedEvent.{'infants' if self.infants else 'arms'} of {self.event}"
+            raise problem(where, "none: it happens to all", self.infants or self.arms)
 
-
-@dataclass(frozen=True, kw_only=True)
-class Action:
-    """Something that a script can do.
-
-    Attributes
-    ----------
-    name : str
-        Its name in scenario files.
-    doc : str
-        What it does, in a sentence.
-    start : callable
-        Takes (patients, lanes, value, event, now) and returns what undoes it.
-    unit, low, high, default : str and float
-        Of its value.
-    needs_duration : bool
-        Whether it makes no sense without an end.
-    """
-
-    name: str
-    doc: str
-    start: Callable[[Patients, Sequence[int], float, ScriptedEvent, float], Undo]
-    unit: str = "-"
-    low: float | None = None
-    high: float | None = None
-    default: float = 1.0
-    needs_duration: bool = False
-
-    @property
-    def metadata(self) -> dict[str, Any]:
-        """Unit and range of the value, as `models.settings` has them."""
-        return {"unit": self.unit, "low": self.low, "high": self.high, "choices": ()}
-
-
-def _breathing(
-    kind: Breathing, *, closed: bool = False
-) -> Callable[[Patients, Sequence[int], float, ScriptedEvent, float], Undo]:
-    def start(
-        patients: Patients, lanes: Sequence[int], value: float, _: ScriptedEvent, now: float
-    ) -> Undo:
-        ventilation = value if kind is Breathing.HYPOVENTILATION else 0.0
-        layer = Layer(ventilation=ventilation, kind=kind, closed=closed)
-        patients.state.lay(lanes, layer, now)
-        return lambda end: patients.state.lift(lanes, layer, end)
-
-    return start
-
-
-def _shunt(
-    patients: Patients, lanes: Sequence[int], value: float, _: ScriptedEvent, now: float
-) -> Undo:
-    layer = Layer(shunt_factor=value)
-    patients.state.lay(lanes, layer, now)
-    return lambda end: patients.state.lift(lanes, layer, end)
-
-
-_ALL = (
-    Action(
-        name="central_apnoea",
-        doc="no breath, airway open",
-        start=_breathing(Breathing.CENTRAL),
-        needs_duration=True,
-    ),
-    Action(
-        name="obstructive_apnoea",
-        doc="no breath reaches the lung, airway closed",
-        start=_breathing(Breathing.OBSTRUCTIVE, closed=True),
-        needs_duration=True,
-    ),
-    Action(
-        name="hypoventilation",
-        doc="weak breathing; value: share of normal ventilation that is left",
-        start=_breathing(Breathing.HYPOVENTILATION),
-        unit="fraction",
-        low=0.0,
-        high=1.0,
-        default=0.4,
-        needs_duration=True,
-    ),
-    Action(
-        name="shunt_change",
-        doc="the lung gets worse or better; value: factor on the true shunt",
-        start=_shunt,
-        low=0.0,
-        high=20.0,
-        default=3.0,
-    ),
-)
 
 #: Every action by name.
-ACTIONS: dict[str, Action] = {action.name: action for action in _ALL}
+ACTIONS: Mapping[str, Action] = {
+    action.name: action for action in (*BREATHING_ACTIONS, *SUPPORT_ACTIONS, *FAULT_ACTIONS)
+}
 
 
 def find_action(name: str, where: str) -> Action:
@@ -221,13 +141,49 @@ def play(
     simpy.Event
     """
     action = find_action(item.event, "script")
-    value = action.default if math.isnan(item.value) else item.value
     yield At(env, item.at_s, Phase.DISTURBANCE)
-    undo = action.start(patients, lanes, value, item, env.now)
+    if not action.waits_for:
+        yield from _happen(env, patients, item, lanes, log)
+        return
+    watch, waiting = Watch(patients, lanes, action.waits_for), np.ones(len(lanes), dtype=np.bool_)
+    for _ in range(int(item.settings.get("within_s", WITHIN_S))):
+        begins = watch.look() & waiting
+        if begins.any():
+            waiting &= ~begins
+            chosen = [lanes[place] for place in np.flatnonzero(begins).tolist()]
+            env.process(_happen(env, patients, item, chosen, log))
+        if not waiting.any():
+            return
+        yield At(env, 1, Phase.DISTURBANCE)
+
+
+def _happen(
+    env: simpy.Environment,
+    patients: Patients,
+    item: ScriptedEvent,
+    lanes: Sequence[int],
+    log: Log,
+) -> Generator[simpy.Event, None, None]:
+    """Begin now, grow if it grows, and end."""
+    action = find_action(item.event, "script")
+    value = action.default if math.isnan(item.value) else item.value
+    over_s = int(item.settings.get("over_s", action.over_s)) if action.over_s else 0
+    steps = max(1, -(-over_s // GROWS_EVERY_S))
+    begun = env.now
     for lane in lanes:
         log(lane, "script_start", value, item.event)
+    undo: Undo = nothing_to_undo
+    for step in range(1, steps + 1):
+        undo(env.now)
+        part = value if step == steps else action.inert + (value - action.inert) * step / steps
+        undo = action.start(patients, lanes, part, item.settings, env.now)
+        left_s = begun + item.duration_s - env.now if item.duration_s else math.inf
+        if step < steps and left_s > GROWS_EVERY_S:
+            yield At(env, GROWS_EVERY_S, Phase.DISTURBANCE)
+        else:
+            break
     if item.duration_s:
-        yield At(env, item.duration_s, Phase.DISTURBANCE)
+        yield At(env, int(begun + item.duration_s - env.now), Phase.DISTURBANCE)
         undo(env.now)
         for lane in lanes:
             log(lane, "script_end", value, item.event)

@@ -14,6 +14,7 @@ from enum import Enum
 import simpy
 from simpy.resources.resource import PriorityRequest, PriorityResource
 
+from ..models.activities import ActivitySettings
 from .alarms import Alarm, AlarmChange
 from .phases import At, Phase, request_key, request_rank
 from .signals import Mode
@@ -80,6 +81,8 @@ class Staff:
         What they do about oxygen.
     procedures : mapping of int to sequence of Procedure
         Care by lane, in order of onset.
+    day : ActivitySettings, optional
+        Time of day at the start, and when the day shift starts.
     came : callable, optional
         Told the lane whenever somebody comes to a cot.
     """
@@ -96,15 +99,17 @@ class Staff:
         *,
         duty: Duty = Duty.TITRATE,
         procedures: Mapping[int, Sequence[Procedure]] | None = None,
+        day: ActivitySettings | None = None,
         came: Callable[[int], None] | None = None,
     ) -> None:
+        self._day = day or ActivitySettings()
         self._env, self._settings, self._bedside, self._log = env, settings, bedside, log
         self._duty, self._came = duty, came
         self._infant = lanes
         nurses = {group: PriorityResource(env, capacity=1) for group in groups.values()}
         self._nurse = {lane: nurses[group] for lane, group in groups.items()}
         first = first_infants(list(lanes.values()), [groups[lane] for lane in lanes])
-        away = {group: Away(settings, seed, infant) for group, infant in first.items()}
+        away = {group: Away(settings, self._day, seed, infant) for group, infant in first.items()}
         self._away = {lane: away[group] for lane, group in groups.items()}
         self._luck = {lane: Luck(seed, infant) for lane, infant in lanes.items()}
         self._work = {lane: Workload(settings.usual_changes_per_h) for lane in lanes}
@@ -153,7 +158,10 @@ class Staff:
         return At(self._env, max(1, round(seconds)), Phase.STAFF)
 
     def _hands_on(self, lane: int) -> At:
-        return self._wait(around(self._luck[lane].steps, self._settings.hands_on_s, HANDS_ON_SPREAD))
+        settings = self._settings
+        return self._wait(
+            around(self._luck[lane].steps, self._settings.hands_on_s, HANDS_ON_SPREAD)
+        )
 
     # Being called, and coming
 
@@ -206,9 +214,7 @@ class Staff:
         lane, alarm = change.lane, change.alarm
         yield self._wait(self._settings.prompt_delay_s)
         if self._bedside.alarms[alarm, lane] and lane not in self._present:
-            yield from self._stay(
-                lane, change.onset_s, alarm.name.lower(), self._look_for(alarm)
-            )
+            yield from self._stay(lane, change.onset_s, alarm.name.lower(), self._look_for(alarm))
 
     def _look_for(self, alarm: Alarm) -> Look:
         if alarm in DEVICE_ALARMS or self._duty is Duty.LEAVE:
@@ -235,7 +241,7 @@ class Staff:
         settings, now = self._settings, int(self._env.now)
         there = self._away[lane].until(now) <= now
         factor = 1.0 if there else settings.cover_factor
-        if is_night(now, settings):
+        if is_night(now, self._day):
             factor *= settings.night_factor
         if self._duty is Duty.OVERSEE:
             factor *= 1.0 + settings.lull * self._work[lane].missing(now)
@@ -304,8 +310,9 @@ class Staff:
 
     def _look_round(self, lane: int, reason: str) -> Process:
         yield self._wait(self._settings.round_duration_s)
-        if self._duty is Duty.TITRATE:
-            self._hand.plan(lane, reason)
+        before = float(self._bedside.set_fio2[lane])
+        if self._duty is Duty.TITRATE and self._hand.plan(lane, reason):
+            self._perhaps_come_back(lane, before)
 
     def _mend(self, lane: int, reason: str) -> Process:
         yield self._hands_on(lane)
@@ -332,9 +339,11 @@ class Staff:
             return
         if row is not None and row.after_s:
             yield self._wait(row.after_s)
-        stepped = yield from self._steps(lane, reason)
-        forgotten = float(self._luck[lane].steps.random()) < self._settings.forget_share
-        if stepped and not forgotten:
+        if (yield from self._steps(lane, reason)):
+            self._perhaps_come_back(lane, before)
+
+    def _perhaps_come_back(self, lane: int, before: float) -> None:
+        if float(self._luck[lane].steps.random()) >= self._settings.forget_share:
             self._env.process(self._come_back(lane, before, self._settings.watch_s))
 
     def _steps(self, lane: int, reason: str) -> Generator[simpy.Event, None, int]:

@@ -10,9 +10,9 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..models.activities import HANDS_ON, Activities, ActivityKind
+from ..models.activities import HANDS_ON, Activities, ActivityKind, ActivitySettings
 from ..models.streams import Cause, stream
-from .alarm_limits import SHIFT_S
+from .alarm_limits import SHIFT_S, into_shift_s
 from .staff_settings import StaffSettings
 
 
@@ -75,18 +75,21 @@ class Away:
     Parameters
     ----------
     settings : StaffSettings
-        Shifts, hand-over and breaks.
+        Hand-over and breaks.
+    day : ActivitySettings
+        Time of day at the start, and when the day shift starts.
     seed : int
         Seed of the run.
     first_infant : int
         Smallest own number of the infants in the group.
     """
 
-    def __init__(self, settings: StaffSettings, seed: int, first_infant: int) -> None:
+    def __init__(
+        self, settings: StaffSettings, day: ActivitySettings, seed: int, first_infant: int
+    ) -> None:
         self._settings = settings
         self._rng = stream(seed, first_infant, Cause.STAFF_DAY)
-        into_s = round((settings.start_hour_h - settings.shift_starts_h) * 3600) % SHIFT_S
-        self._next_shift_s = -into_s
+        self._next_shift_s = -into_shift_s(day)
         self._starts: list[int] = []
         self._ends: list[int] = []
 
@@ -125,22 +128,22 @@ class Away:
             self._ends.append(start_s + break_s)
 
 
-def is_night(time_s: int, settings: StaffSettings) -> bool:
+def is_night(time_s: int, day: ActivitySettings) -> bool:
     """Say whether the night shift is on.
 
     Parameters
     ----------
     time_s : int
         Seconds since the start of the run.
-    settings : StaffSettings
+    day : ActivitySettings
         Time of day at the start, and when the day shift starts.
 
     Returns
     -------
     bool
     """
-    hour_h = settings.start_hour_h + time_s / 3600.0 - settings.shift_starts_h
-    return hour_h % 24.0 >= 12.0
+    hour_h = day.start_hour_h + time_s / 3600.0 - day.day_starts_h
+    return hour_h % 24.0 >= SHIFT_S / 3600.0
 
 
 class Workload:

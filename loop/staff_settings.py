@@ -14,9 +14,7 @@ from .staff_titration import TitrationRow
 #: That severe hypoxaemia (below 80 %) gets a larger step, and the wait after a step up,
 #: are assumptions.
 TITRATION = (
-    TitrationRow(
-        relative_to="display", spo2_from_pct=0, spo2_to_pct=79, step_pct=6.5, wait_s=60
-    ),
+    TitrationRow(relative_to="display", spo2_from_pct=0, spo2_to_pct=79, step_pct=6.5, wait_s=60),
     TitrationRow(
         relative_to="target_low", spo2_from_pct=-100, spo2_to_pct=-1, step_pct=5, wait_s=60
     ),
@@ -93,12 +91,6 @@ class StaffSettings:
     )
     titration: tuple[TitrationRow, ...] = quantity(
         unit="-", default=TITRATION, doc="the protocol; the first row that fits the reading counts"
-    )
-    start_hour_h: float = quantity(
-        unit="h", low=0, high=24, default=20.0, doc="time of day at which the run begins"
-    )
-    shift_starts_h: float = quantity(
-        unit="h", low=0, high=24, default=7.0, doc="time of day of the day shift's start; 12 h"
     )
     handover_min: float = quantity(
         unit="min", low=0, high=120, default=30, doc="hand-over at each change of shift"

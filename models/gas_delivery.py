@@ -38,6 +38,10 @@ FAULTS = ("stuck", "supply_lost")
 _HALF_STEP_TOLERANCE = 1e-9
 
 
+#: No circuit is slower than this (s).
+LONGEST_DEAD_TIME_S = 120
+
+
 @dataclass(frozen=True, kw_only=True)
 class GasSettings:
     """Circuit, blender and monitor of every infant in a run."""
@@ -51,7 +55,7 @@ class GasSettings:
     dead_time_s: float = quantity(
         unit="s",
         low=0,
-        high=120,
+        high=LONGEST_DEAD_TIME_S,
         default=PUBLISHED_DEAD_TIME_S,
         doc="from the blender's turn to the first change at the infant",
     )
@@ -217,15 +221,24 @@ class GasDelivery:
         self.inspired_fio2 = self.applied_fio2.copy()
         self._monitor = self.applied_fio2.copy()
         self.delivered_fio2 = np.minimum(self._monitor + self.monitor_error, 1.0)
-        whole_s = math.floor(settings.dead_time_s)
-        self._fraction = settings.dead_time_s - whole_s
-        # Rows of the last seconds' applied FiO2; the row to be written next is also the oldest.
-        self._ring = np.repeat(self.applied_fio2[np.newaxis, :], whole_s + 2, axis=0)
-        self._whole_s = whole_s
+        # Rows of the last seconds' applied FiO2, for the longest dead time there can be.
+        self._ring = np.repeat(self.applied_fio2[np.newaxis, :], LONGEST_DEAD_TIME_S + 2, axis=0)
         self._row = 0
-        self._wash_in = 1.0 - math.exp(-1.0 / wash_in_time_constant_s(settings))
+        self.change_circuit(settings)
         lag_s = settings.monitor_time_constant_s
         self._monitor_gain = 1.0 - math.exp(-1.0 / lag_s) if lag_s > 0 else 1.0
+
+    def change_circuit(self, settings: GasSettings) -> None:
+        """Connect all lanes to another circuit, from the next tick on.
+
+        Parameters
+        ----------
+        settings : GasSettings
+            Its circuit volume, flow and dead time count; the gas on its way stays.
+        """
+        self._whole_s = math.floor(settings.dead_time_s)
+        self._fraction = settings.dead_time_s - self._whole_s
+        self._wash_in = 1.0 - math.exp(-1.0 / wash_in_time_constant_s(settings))
 
     def step(self, command_fio2: FloatArray) -> None:
         """Advance one second.

@@ -216,8 +216,8 @@ class Oximeter:
         lanes : int, slice or sequence of int
             Lanes that have it.
         name : str
-            forced_pct (NaN ends it), offset_pct, frozen, lost, motion, handling (motion that
-            others cause) or low_perfusion.
+            forced_pct, forced_bpm (NaN ends these), offset_pct, frozen, lost, motion, handling
+            (motion that others cause) or low_perfusion.
         value : float
             Percent, points, or 0 (none) to 1; 0 ends it.
 

@@ -37,6 +37,7 @@ LOWEST_QUALITY = 0.05
 #: Each fault's value while nothing is wrong, and its range.
 INERT: dict[str, float] = {
     "forced_pct": math.nan,
+    "forced_bpm": math.nan,
     "offset_pct": 0.0,
     "frozen": 0.0,
     "lost": 0.0,
@@ -46,6 +47,7 @@ INERT: dict[str, float] = {
 }
 _RANGES = dict.fromkeys(INERT, (0.0, 1.0)) | {
     "forced_pct": (1.0, 100.0),
+    "forced_bpm": (20.0, 300.0),
     "offset_pct": (-50.0, 50.0),
 }
 
@@ -68,6 +70,8 @@ class ProbeFaults:
     ----------
     forced_pct : ndarray, shape (lanes,)
         False value that a misplaced probe sees (percent); NaN for none.
+    forced_bpm : ndarray, shape (lanes,)
+        False pulse rate of a probe that sees no pulse (1/min); NaN for none.
     offset_pct : ndarray, shape (lanes,)
         Points added to what the probe sees.
     frozen, lost : ndarray of bool, shape (lanes,)
@@ -85,6 +89,7 @@ class ProbeFaults:
         lanes = arms * count
         self._values = {name: np.full(lanes, value) for name, value in INERT.items()}
         self.forced_pct: FloatArray = self._values["forced_pct"]
+        self.forced_bpm: FloatArray = self._values["forced_bpm"]
         self.offset_pct: FloatArray = self._values["offset_pct"]
         self.low_perfusion: FloatArray = self._values["low_perfusion"]
         self.motion: FloatArray = np.zeros(lanes)
@@ -99,6 +104,7 @@ class ProbeFaults:
         self._by_arm = self._work.reshape(arms, count)
         self._mask = np.zeros(lanes, dtype=np.bool_)
         self._moving, self._forced, self._poor = (np.zeros(lanes, np.bool_) for _ in range(3))
+        self._pulse_forced = np.zeros(lanes, dtype=np.bool_)
         self._held_pct, self._held_bpm = np.zeros(lanes), np.zeros(lanes)
         self._held_quality = np.zeros(lanes)
         self._fresh = np.zeros(lanes, dtype=np.bool_)
@@ -125,12 +131,12 @@ class ProbeFaults:
         if name not in INERT:
             raise problem("ProbeFaults.set: name", "a fault", name, nearest(name, INERT))
         low, high = _RANGES[name]
-        inert = math.isnan(value) and name == "forced_pct"
+        inert = math.isnan(value) and math.isnan(INERT[name])
         if not (inert or low <= value <= high):
             raise problem(f"ProbeFaults.set: {name}", f"a value from {low:g} to {high:g}", value)
         values = self._values[name]
         values[lanes] = value
-        unset = np.isnan(values) if name == "forced_pct" else values == 0.0
+        unset = np.isnan(values) if math.isnan(INERT[name]) else values == 0.0
         self._on[name] = not bool(unset.all())
         self.active = any(self._on.values())
         np.maximum(self._values["motion"], self._values["handling"], out=self.motion)
@@ -141,6 +147,7 @@ class ProbeFaults:
         np.greater(self.low_perfusion, 0.0, out=self._poor)
         self._fresh |= self._poor & ~was_poor
         np.equal(self.forced_pct, self.forced_pct, out=self._forced)
+        np.isfinite(self.forced_bpm, out=self._pulse_forced)
         np.divide(1.0, 1.0 + LOW_PERFUSION_LAG_S * self.low_perfusion, out=self._gain)
 
     def distort(self, tick: int, saturation: FloatArray) -> None:
@@ -210,6 +217,9 @@ class ProbeFaults:
             _blank(spo2_pct, pulse_bpm, quality, valid, self._mask)
         if self._on["low_perfusion"]:
             self._lose_quality(self.low_perfusion, quality, valid)
+        if self._on["forced_bpm"]:
+            np.logical_and(self._pulse_forced, valid, out=self._mask)
+            np.copyto(pulse_bpm, self.forced_bpm, where=self._mask)
         if self._on["frozen"]:
             np.copyto(spo2_pct, self._held_pct, where=self.frozen)
             np.copyto(pulse_bpm, self._held_bpm, where=self.frozen)

@@ -39,6 +39,7 @@ class Cause(IntEnum):
     STAFF_DAY = 41
     STAFF_OVERRIDES = 42
     ALARM_LIMITS = 43
+    FAULTS = 51
 
 
 def stream(seed: int, infant: int, cause: Cause) -> np.random.Generator:

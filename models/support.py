@@ -48,11 +48,11 @@ class SupportSettings:
     )
     apnoea_rate_factor: float = quantity(
         unit="-",
-        low=0,
-        high=3,
+        low=0.05,
+        high=1,
         default=1.0,
-        doc="factor on the rate of apnoeas; published against nasal CPAP: 1.03 non-synchronised "
-        "and 0.49 synchronised nasal IPPV (Gizzi, ADC FN 2015;100:F17)",
+        doc="factor on the rate of apnoeas, at most 1; published against nasal CPAP: 1.03 "
+        "non-synchronised and 0.49 synchronised nasal IPPV (Gizzi, ADC FN 2015;100:F17)",
     )
 
     def __post_init__(self) -> None:

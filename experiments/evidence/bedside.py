@@ -18,12 +18,19 @@ from ...loop.episodes import find_episodes, runs
 from ...loop.event_log import EventRecord
 from ...loop.rounding import whole_percent
 from ...loop.trace import Trace
+from ...models.activities import HANDS_ON, PROCEDURES
 from .step_response import fit_shape
 
 FloatArray = NDArray[np.float64]
 Arrays = dict[str, FloatArray]
 
 LOW_ALARM = Alarm.SPO2_LOW.name.lower()
+
+#: Kinds of hands-on care, and of procedures at the cot, as the event log names them.
+HANDS_ON_KINDS = tuple(kind.name.lower() for kind in HANDS_ON)
+PROCEDURE_KINDS = tuple(kind.name.lower() for kind in PROCEDURES)
+#: A change within this time of a procedure belongs to it (s), and is large from here on (points).
+AROUND_S, LARGE_STEP_PCT = 600, 15.0
 
 #: Readings in this time before an act belong to it (s).
 LOOK_BACK_S = 540
@@ -99,6 +106,39 @@ def hand_changes(trace: Trace, events: Iterable[EventRecord], limits: Limits) ->
     table = np.array(rows, dtype=np.float64).reshape(-1, 4)
     names = ("step_s", "step_pct", "step_from_pct", "beyond_share")
     return {name: table[:, place] for place, name in enumerate(names)}
+
+
+def care(events: Iterable[EventRecord], changes: Arrays, warmup_s: int) -> Arrays:
+    """Describe hands-on care, and whether large changes of FiO2 belong to it.
+
+    Parameters
+    ----------
+    events : iterable of EventRecord
+        Events of this infant, in order.
+    changes : dict of str to ndarray
+        From `hand_changes`.
+    warmup_s : int
+        Care that began before does not count, but its changes do.
+
+    Returns
+    -------
+    dict of str to ndarray
+        `care_s`: length of each hands-on care; `large_around`: 1 or 0 for each
+        change of at least 15 points.
+    """
+    begun = [event for event in events if event.event == "activity_start"]
+    lasting = [e.value for e in begun if e.detail in HANDS_ON_KINDS and e.time_s >= warmup_s]
+    starts = np.array([e.time_s for e in begun if e.detail in PROCEDURE_KINDS], dtype=np.float64)
+    lengths = np.array([e.value for e in begun if e.detail in PROCEDURE_KINDS], dtype=np.float64)
+    large = changes["step_s"][np.abs(changes["step_pct"]) >= LARGE_STEP_PCT]
+    around = [
+        bool(((starts - AROUND_S <= at) & (at <= starts + lengths + AROUND_S)).any())
+        for at in large
+    ]
+    return {
+        "care_s": np.array(lasting, dtype=np.float64),
+        "large_around": np.array(around, dtype=np.float64),
+    }
 
 
 def rescues(trace: Trace, changes: Arrays) -> Arrays:
@@ -343,6 +383,7 @@ __all__ = [
     "Limits",
     "answers",
     "breathing_events",
+    "care",
     "first_order_steps",
     "hand_changes",
     "lost_signal",

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .bedside import AFTERMATH_S
 from .rows import Simulated, figure, spread_over
 from .runs import AT_98, Lane
 
@@ -77,6 +76,18 @@ def settled_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:
         **_rescue_rows(lanes),
         **_lost_rows(lanes),
         **_short_falls(lanes),
+        **_handling_rows(lanes),
+    }
+
+
+def _handling_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:
+    per_day = spread_over([24.0 * len(x.arrays["care_s"]) / x.counted_h for x in lanes])
+    hours = [24.0 * float(x.arrays["care_s"].sum()) / 3600.0 / x.counted_h for x in lanes]
+    return {
+        "handling_2013": per_day,
+        "handling_2016": per_day,
+        "handling_hours": spread_over(hours),
+        "large_steps": _mean(_pooled(lanes, "large_around"), 100.0),
     }
 
 
@@ -292,4 +303,34 @@ def side_rows(runs: Mapping[str, Sequence[Lane]]) -> dict[str, Simulated]:
     }
 
 
-__all__ = ["AFTERMATH_S", "reading_rows", "settled_rows", "side_rows", "unstable_rows"]
+def mode_rows(runs: Mapping[str, Sequence[Lane]]) -> dict[str, Simulated]:
+    """Compare modes of breathing support with nasal CPAP on the same infants.
+
+    Parameters
+    ----------
+    runs : mapping of str to sequence of Lane
+        By name of the run, which is that of the mode.
+
+    Returns
+    -------
+    dict of str to Simulated
+        By row id.
+    """
+
+    def events(mode: str) -> float:
+        return float(_pooled(runs[mode], "desat_or_brady_per_h").mean())
+
+    def fall(mode: str) -> float:
+        return spread_over(_falls(runs[mode], lambda a: a["length_s"] >= APNOEA_S)).value
+
+    count = len(runs["nasal_cpap"])
+    usual_events, usual_fall = events("nasal_cpap"), fall("nasal_cpap")
+    ratios = {
+        "nippv_events": events("nippv") / usual_events if usual_events else np.nan,
+        "snippv_events": events("snippv") / usual_events if usual_events else np.nan,
+        "oscillation_fall": fall("nhfo") / usual_fall if usual_fall else np.nan,
+    }
+    return {name: figure(ratio, count) for name, ratio in ratios.items()}
+
+
+__all__ = ["mode_rows", "reading_rows", "settled_rows", "side_rows", "unstable_rows"]

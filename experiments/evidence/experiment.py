@@ -140,6 +140,7 @@ def _run_rows(studies: Sequence[Study]) -> Found:
         **care_rows.unstable_rows(runs["unstable"]),
         **care_rows.reading_rows([*runs["settled"], *runs["unstable"]]),
         **care_rows.side_rows(runs),
+        **care_rows.mode_rows(runs),
     }
 
 

@@ -16,9 +16,13 @@ from ...loop.event_log import EventRecord
 from ...loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
 from ...loop.outcomes import outcomes_of
 from ...loop.rounding import whole_percent
+from ...models.activities import ActivitySettings
+from ...models.artefacts import ArtefactSettings
 from ...models.cohort import CohortSettings, draw_infants
 from ...models.infants import Infants
+from ...models.periodic_breathing import PeriodicSettings
 from ...models.settings import quantity, validate
+from ...models.support import settings_for
 from ..compare import nursing_groups
 from .averaging import Counts, count_desaturations
 from .bedside import (
@@ -26,6 +30,7 @@ from .bedside import (
     Limits,
     answers,
     breathing_events,
+    care,
     first_order_steps,
     hand_changes,
     lost_signal,
@@ -36,6 +41,9 @@ from .bedside import (
 FloatArray = NDArray[np.float64]
 
 MANUAL = "manual"
+
+#: Modes of support that published figures compare with nasal CPAP.
+MODES_COMPARED = ("nasal_cpap", "nippv", "snippv", "nhfo")
 
 #: Percent of time with a true SaO2 of 98-100 %; no outcome of the testbed, but published so.
 AT_98 = "time_at_98_or_more_pct_sao2"
@@ -70,7 +78,7 @@ class Size:
     @property
     def side_hours(self) -> float:
         """Length of the side runs."""
-        return max(0.5, 0.5 * self.hours)
+        return max(0.5, self.hours / 3.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -179,7 +187,7 @@ def plan(size: Size) -> list[Job]:
     settled = infants_of("settled", main, 92.5, size.seed)
     unstable = infants_of("unstable", main, 90.0, size.seed)
     wide = infants_of("settled", few, 90.0, size.seed)
-    some = settled.take(np.arange(few))
+    some, rough = settled.take(np.arange(few)), unstable.take(np.arange(few))
     long, short = size.hours, size.side_hours
     return [
         *_jobs("unstable", unstable, (87, 93), long, size, parts=2, detail=True, averaging=True),
@@ -189,6 +197,11 @@ def plan(size: Size) -> list[Job]:
         *_jobs("high_target", wide, (91, 95), short, size),
         *_jobs("two_each", some, (90, 95), short, size),
         *_jobs("four_each", some, (90, 95), short, size, infants_per_nurse=4),
+        *(
+            job
+            for mode in MODES_COMPARED
+            for job in _jobs(mode, rough, (87, 93), short, size, detail=True, mode=mode)
+        ),
     ]
 
 
@@ -203,6 +216,7 @@ def _jobs(
     detail: bool = False,
     averaging: bool = False,
     infants_per_nurse: int = 2,
+    mode: str = "nasal_cpap",
 ) -> list[Job]:
     """Cut a run between nursing groups."""
     groups = nursing_groups(len(infants), infants_per_nurse)
@@ -221,6 +235,10 @@ def _jobs(
             warmup_s=warmup_s,
             target_low_pct=target_pct[0],
             target_high_pct=target_pct[1],
+            support=settings_for(mode),
+            activities=ActivitySettings(),
+            periodic=PeriodicSettings(),
+            artefacts=ArtefactSettings(),
         )
         staff = replace(spec.staff, infants_per_nurse=infants_per_nurse)
         spec = replace(spec, staff=staff)
@@ -334,6 +352,7 @@ def _arrays(
     changes = hand_changes(trace, by_infant[infant], limits)
     return {
         **changes,
+        **care(by_infant[infant], changes, spec.warmup_s),
         **rescues(trace, changes),
         **answers(by_infant[infant], group, spec.warmup_s, spec.duration_s),
         **breathing_events(trace, by_infant[infant]),

@@ -10,6 +10,7 @@ the blender, and the alert for masked deterioration.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,12 @@ from .settings import SafeguardSettings
 #: Called with (lane of the arm, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
 
-_ON_FEEDBACK = {
+
+class _OnFeedback(Protocol):
+    def step(self, shown: Shown) -> BoolArray: ...
+
+
+_ON_FEEDBACK: dict[str, Callable[[int, SafeguardSettings], _OnFeedback]] = {
     "signal_gate": SignalGate,
     "flat_line": FlatLine,
     "rate_of_change": RateOfChange,

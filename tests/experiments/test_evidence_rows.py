@@ -90,10 +90,10 @@ def test_no_row_is_dropped_and_the_explanation_stands_with_a_miss_only(rows):
     assert evidence["manual_above"].grade is Grade.MISS
     assert evidence["manual_above"].explanation == "why"
     assert evidence["manual_below"].grade is None
-    assert evidence["nippv_events"].simulated is None
+    assert evidence["wide_trained"].simulated is None
 
 
-@pytest.mark.parametrize("name", ["no_such_row", "nippv_events"])
+@pytest.mark.parametrize("name", ["no_such_row", "wide_trained"])
 def test_a_figure_for_no_row_is_refused(rows, name):
     with pytest.raises(TestbedError, match="id of a simulated row"):
         put_beside(rows.values(), {name: Simulated(value=1.0)}, {})

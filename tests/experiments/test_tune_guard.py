@@ -21,3 +21,9 @@ def test_the_pi_is_stable_up_to_its_margin(gain_per_pct, rests):
 
 def test_the_same_gain_is_stable_on_a_weaker_response():
     assert comes_to_rest("pi", linear(0.006), SETTINGS, 2.0)
+
+
+@pytest.mark.parametrize("name", ["pi", "pid", "adaptive", "predictive", "observer", "p_only"])
+def test_the_defaults_do_not_swing_on_the_most_responsive_infants(name):
+    """A university thesis (24-week infant on CPAP) reports 3.9 points per point."""
+    assert comes_to_rest(name, {}, SETTINGS, 4.0)

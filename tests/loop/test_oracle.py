@@ -132,3 +132,13 @@ def test_a_run_without_a_sound_arm_is_refused(run):
 def test_a_course_of_the_wrong_shape_is_refused(run):
     with pytest.raises(TestbedError, match=r"OpenLoop\.courses"):
         OpenLoop(run.spec, np.zeros((10, 2)), ["a"])
+
+
+def test_from_a_poor_start_it_comes_to_much_the_same(run, found):
+    """From FiO2 held all the time, or from the best arm: the end hardly depends on it."""
+    errors = {arm.name: "left out" for arm in run.spec.arms if arm.name != "fixed"}
+    only = Run(spec=run.spec, recording=run.recording, events=[], errors=errors)
+    poor = find_oracle(only, rounds=4)
+    assert poor.squares_start.sum() > 1.5 * found.squares_start.sum()
+    room = 0.05 * found.squares_start.sum()  # of what the best arm leaves, after few rounds
+    assert poor.squares.sum() == pytest.approx(found.squares.sum(), abs=room)

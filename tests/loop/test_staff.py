@@ -12,9 +12,31 @@ import simpy
 from oxytestbed.loop.alarms import Alarm, AlarmChange
 from oxytestbed.loop.bench import Bench
 from oxytestbed.loop.event_log import EventRecord
-from oxytestbed.loop.staff import COME_BACK_PRIORITY, ROUND_PRIORITY, SEVERE_PCT, Bedside, Staff
+from oxytestbed.loop.signals import Mode
+from oxytestbed.loop.staff import (
+    COME_BACK_PRIORITY,
+    PROCEDURE_PRIORITY,
+    ROUND_PRIORITY,
+    Bedside,
+    Duty,
+    Staff,
+)
+from oxytestbed.loop.staff_day import Procedure
 from oxytestbed.loop.staff_settings import StaffSettings
+from oxytestbed.loop.staff_titration import TitrationRow
 from oxytestbed.models.errors import TestbedError
+
+SEVERE_PCT = 80
+
+
+def protocol(up=5, down=-3, severe=10):
+    """A protocol that acts at the first look."""
+    rows = (("display", 0, 79, severe), ("target_low", -100, -1, up), ("target_high", 1, 100, down))
+    return tuple(
+        TitrationRow(relative_to=end, spo2_from_pct=low, spo2_to_pct=high, step_pct=step)
+        for end, low, high, step in rows
+    )
+
 
 #: Alarms are answered after a second; rounds are out of the way of a short test.
 AT_ONCE = StaffSettings(
@@ -23,17 +45,29 @@ AT_ONCE = StaffSettings(
     round_duration_s=30,
     hands_on_s=20,
     watch_s=60,
-    step_up_pct=5,
-    step_down_pct=3,
-    severe_factor=2,
+    titration=protocol(),
+    tolerate_high_share=0.0,
+    wean_share=0.0,
     forget_share=1.0,
+    handover_min=0,
+    breaks_per_shift=0,
 )
 
 
 class Ward:
     """Staff of one arm at cots whose display never moves unless a test moves it."""
 
-    def __init__(self, lanes=3, groups=None, settings=AT_ONCE, spo2=93.0, fio2=0.5, **limits):
+    def __init__(
+        self,
+        lanes=3,
+        groups=None,
+        settings=AT_ONCE,
+        spo2=93.0,
+        fio2=0.5,
+        duty=Duty.TITRATE,
+        care=None,
+        **limits,
+    ):
         self.env = simpy.Environment()
         self.spo2 = np.full(lanes, spo2, dtype=float)
         # What is asked of the blender is set at once.
@@ -47,11 +81,15 @@ class Ward:
             alarms=self.alarms,
             target_low_pct=91.0,
             target_high_pct=95.0,
+            mode=np.full(lanes, int(Mode.AUTOMATIC)),
             **{"fio2_min": 0.21, "fio2_max": 1.0, **limits},
         )
         groups = dict.fromkeys(range(lanes), 0) if groups is None else groups
         infants = {lane: lane for lane in groups}
-        self.staff = Staff(self.env, settings, bedside, infants, groups, 3, self._note)
+        self.mode = bedside.mode
+        self.staff = Staff(
+            self.env, settings, bedside, infants, groups, 3, self._note, duty=duty, procedures=care
+        )
 
     def _note(self, lane, event, value, detail):
         self.log.append(EventRecord(int(self.env.now), lane, "manual", event, value, detail))
@@ -136,7 +174,7 @@ def test_who_waits_longest_of_the_same_urgency_goes_first():
 
 
 def test_alarms_go_before_coming_back_and_rounds():
-    assert max(Alarm) < COME_BACK_PRIORITY < ROUND_PRIORITY
+    assert max(Alarm) < PROCEDURE_PRIORITY < COME_BACK_PRIORITY < ROUND_PRIORITY
 
 
 def test_groups_have_nurses_of_their_own():
@@ -178,18 +216,18 @@ def test_an_alarm_that_ended_calls_nobody():
     assert ward.log == []
 
 
-def test_an_alarm_that_is_over_before_anyone_comes_is_noted():
+def test_nobody_goes_to_an_alarm_that_is_over():
     ward = Ward()
     ward.env.run(until=10)
     ward.ring(0, LOW)
     ward.alarms[LOW, 0] = False
     ward.env.run(until=600)
-    assert ward.log == [EventRecord(11, 0, "manual", "alarm_unseen", 1.0, "spo2_low")]
+    assert ward.log == []
 
 
 def first_steps(spo2, lanes=300, fio2=0.5, **changes):
     """Let staff come to many cots; give the first step of each, in percent of FiO2."""
-    settings = replace(AT_ONCE, **changes)
+    settings = replace(AT_ONCE, titration=protocol(**changes))
     groups = {lane: lane for lane in range(lanes)}
     ward = Ward(lanes, groups, settings, spo2=spo2, fio2=fio2)
     for lane in range(lanes):
@@ -204,12 +242,12 @@ def first_steps(spo2, lanes=300, fio2=0.5, **changes):
 @pytest.mark.parametrize(
     ("spo2", "changes", "wanted_pct"),
     [
-        (85, {"step_up_pct": 5}, 5),
-        (85, {"step_up_pct": 8}, 8),
-        (SEVERE_PCT, {"step_up_pct": 5, "severe_factor": 2}, 5),
-        (SEVERE_PCT - 1, {"step_up_pct": 5, "severe_factor": 2}, 10),
-        (98, {"step_down_pct": 3}, -3),
-        (98, {"step_down_pct": 6}, -6),
+        (85, {"up": 5}, 5),
+        (85, {"up": 8}, 8),
+        (SEVERE_PCT, {"up": 5, "severe": 10}, 5),
+        (SEVERE_PCT - 1, {"up": 5, "severe": 10}, 10),
+        (98, {"down": -3}, -3),
+        (98, {"down": -6}, -6),
     ],
 )
 def test_the_median_step_is_that_of_the_settings(spo2, changes, wanted_pct):

@@ -51,6 +51,7 @@ def run(
 
 EVERY_FAULT = [
     ("forced_pct", 85.0),
+    ("forced_bpm", 60.0),
     ("offset_pct", -4.0),
     ("frozen", 1.0),
     ("lost", 1.0),
@@ -71,7 +72,7 @@ def test_a_fault_changes_its_own_lane_only(name: str, value: float) -> None:
 
 @pytest.mark.parametrize(("name", "value"), EVERY_FAULT)
 def test_a_fault_that_ends_leaves_no_trace(name: str, value: float) -> None:
-    ended = math.nan if name == "forced_pct" else 0.0
+    ended = math.nan if name.startswith("forced") else 0.0
     oximeter = make([3], NOISY)
     faulty = run(oximeter, 500, {100: [(0, name, value)], 200: [(0, name, ended)]})
     assert not oximeter.faults.active

@@ -1,0 +1,71 @@
+"""How much the answer depends on the warm-up: key outcomes counted again with others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from ..loop.counted import counted
+from ..loop.outcomes import OUTCOMES
+from ..loop.trace import Trace
+
+#: Outcomes that are counted again.
+WARMUP_OUTCOMES = (
+    "time_in_target_pct",
+    "hypoxia_burden_80_pct_s_per_h",
+    "hyperoxia_burden_pct_s_per_h",
+)
+
+#: Other warm-ups, as multiples of the one of the run.
+WARMUP_FACTORS = (0.5, 1.0, 2.0)
+
+#: A warm-up leaves at least this share of the run to count.
+LEAST_SHARE_LEFT = 0.5
+
+
+def warmups_s(trace: Trace) -> tuple[int, ...]:
+    """List the warm-ups that a run is counted again with.
+
+    Parameters
+    ----------
+    trace : Trace
+        One lane of the run.
+
+    Returns
+    -------
+    tuple of int
+        Ascending (s); the one of the run among them.
+    """
+    longest = (1.0 - LEAST_SHARE_LEFT) * len(trace)
+    wanted = {round(factor * trace.warmup_s) for factor in WARMUP_FACTORS}
+    kept = {seconds for seconds in wanted if seconds <= longest} | {trace.warmup_s}
+    return tuple(sorted(kept))
+
+
+def warmup_rows(
+    trace: Trace, target_low_pct: float, target_high_pct: float
+) -> Iterator[dict[str, float]]:
+    """Count the key outcomes of one lane with each warm-up.
+
+    Parameters
+    ----------
+    trace : Trace
+        The lane.
+    target_low_pct, target_high_pct : float
+        Ends of the target range (percent).
+
+    Yields
+    ------
+    dict of str to float
+        ``warmup_s`` and the outcomes of `WARMUP_OUTCOMES`.
+    """
+    for seconds in warmups_s(trace):
+        lane = counted(
+            replace(trace, warmup_s=seconds), target_low_pct, target_high_pct, true_signal=False
+        )
+        yield {"warmup_s": float(seconds)} | {
+            name: OUTCOMES[name].measure(lane) for name in WARMUP_OUTCOMES
+        }
+
+
+__all__ = ["WARMUP_FACTORS", "WARMUP_OUTCOMES", "warmup_rows", "warmups_s"]
