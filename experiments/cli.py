@@ -22,6 +22,10 @@ CAUTION = (
     "infant: local protocols and licensed clinicians decide."
 )
 
+STOPPED_HINT = (
+    "No result was written; what had finished is kept, and the same command goes on from there."
+)
+
 DEFAULT_SCENARIO = "settled_night"
 
 #: Exit status: something failed on the way, the input cannot be used, stopped by hand.
@@ -51,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"oxytestbed {given.command}: {error}", file=sys.stderr)
         return UNUSABLE
     except KeyboardInterrupt:
-        print("\nStopped; nothing was written.", file=sys.stderr)
+        print(f"\nStopped. {STOPPED_HINT}", file=sys.stderr)
         return STOPPED
     except BrokenPipeError:  # the reader, such as `head`, has gone
         sys.stderr.close()
@@ -200,7 +204,11 @@ def _compare(given: argparse.Namespace) -> int:
     print(_headline(scenario))
     line = ProgressLine(sys.stderr)
     result = compare(
-        scenario, workers=given.workers, progress=line, command=shlex.join(_words(given))
+        scenario,
+        workers=given.workers,
+        progress=line,
+        command=shlex.join(_words(given)),
+        keep_beside=folder,
     )
     line.close()
     report = save(result, folder)

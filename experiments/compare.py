@@ -23,6 +23,7 @@ from ..loop.bench import BenchSpec
 from ..loop.event_outcomes import EVENT_OUTCOMES
 from ..loop.outcomes import OUTCOMES
 from ..loop.registry import load_controller
+from ..loop.safeguards.settings import SafeguardSettings
 from ..models.cohort import draw_infants
 from ..models.infants import Infants
 from .chunk import ChunkResult, baseline_of
@@ -229,7 +230,7 @@ def bench_spec(scenario: Scenario, infants: Infants, groups: NDArray[np.int64]) 
     return BenchSpec(
         infants=infants,
         groups=groups,
-        arms=tuple(arm_spec(arm) for arm in scenario.arms),
+        arms=tuple(arm_spec(arm, scenario.safeguards) for arm in scenario.arms),
         seed=scenario.seed,
         duration_s=scenario.run.duration_s,
         warmup_s=scenario.run.warmup_s,
@@ -245,23 +246,29 @@ def bench_spec(scenario: Scenario, infants: Infants, groups: NDArray[np.int64]) 
         alarms=scenario.alarms,
         staff=scenario.staff,
         script=scenario.script,
+        faults=scenario.faults,
     )
 
 
-def arm_spec(arm: ArmSettings) -> ArmSpec:
+def arm_spec(arm: ArmSettings, safeguards: SafeguardSettings | None = None) -> ArmSpec:
     """Turn an arm of a scenario into an arm of the bench.
 
     Parameters
     ----------
     arm : ArmSettings
         As in the scenario.
+    safeguards : SafeguardSettings, optional
+        Those of the scenario; a bare controller if left out.
 
     Returns
     -------
     ArmSpec
     """
     controller = arm.controller if arm.kind == "controller" else None
-    return ArmSpec(name=arm.name, controller=controller, options=dict(arm.options))
+    layer = arm.layer(safeguards) if safeguards is not None else None
+    return ArmSpec(
+        name=arm.name, controller=controller, options=dict(arm.options), safeguards=layer
+    )
 
 
 def _gather(

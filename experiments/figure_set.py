@@ -9,10 +9,12 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 from .figures import infant_by_infant, paired_differences, spo2_distribution, time_in_range
+from .ranking_figures import TRAVEL, cost_figure, ranking_figure
 from .readable import IN_TARGET
 from .result import ComparisonResult
 from .strip_chart import WINDOW_S, clock, instructive_window, strip_chart
 from .style import svg_document
+from .time_aligned_figures import aligned_courses
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,7 +27,7 @@ class FigureEntry:
         File name without its ending; unique in a report.
     section : str
         Part of the report in which it stands: "range", "distribution",
-        "paired", "infants" or "strips".
+        "ranking", "aligned", "paired", "infants" or "strips".
     caption : str
         What it shows and how to read it.
     figure : matplotlib.figure.Figure
@@ -103,6 +105,7 @@ def _group_figures(result: ComparisonResult) -> Iterator[FigureEntry]:
     )
     if not len(result.paired):
         return
+    yield from _side_by_side(result)
     yield FigureEntry(
         name="paired_differences",
         section="paired",
@@ -119,6 +122,41 @@ def _group_figures(result: ComparisonResult) -> Iterator[FigureEntry]:
         "better), open squares below it (worse).",
         figure=infant_by_infant(result),
     )
+
+
+def _side_by_side(result: ComparisonResult) -> Iterator[FigureEntry]:
+    """Draw the arms' places and costs, and where in time they differ."""
+    ranking, arms = result.ranking, result.arms
+    if len(ranking) and ranking["arm"].nunique() > 1:
+        yield FigureEntry(
+            name="ranking",
+            section="ranking",
+            caption="Mean of each key outcome by arm, best on top; the bar is the interval of the "
+            "mean. FiO2 travel is what the rest costs: how far the set FiO2 moves in an hour.",
+            figure=ranking_figure(ranking, arms),
+        )
+    if {IN_TARGET, TRAVEL} <= set(ranking["outcome"] if len(ranking) else ()):
+        yield FigureEntry(
+            name="cost_in_fio2_travel",
+            section="ranking",
+            caption="What an arm achieves against how much it moves the oxygen; bars are the "
+            "intervals of the means. Up is better, left is calmer.",
+            figure=cost_figure(ranking, arms),
+        )
+    if len(result.courses):
+        target = result.scenario.target
+        yield FigureEntry(
+            name="aligned_after_apnoea",
+            section="aligned",
+            caption="Mean course from 60 s before to 300 s after the start of apnoeas of 10 s or "
+            "more that begin at the same second in every arm: mean over the apnoeas of an infant, "
+            "then over infants and nursing groups. The target is shaded; the band is the 95 % "
+            "interval of the mean difference over nursing groups, second by second.",
+            figure=aligned_courses(
+                result.courses, result.finished_arms, result.baseline, target.low_pct,
+                target.high_pct,
+            ),
+        )  # fmt: skip
 
 
 def _infant_figures(result: ComparisonResult) -> Iterator[FigureEntry]:

@@ -90,7 +90,7 @@ def _with_error(values: pd.Series[float], homes: pd.Series[int], decimals: int) 
     given = values.dropna()
     if not len(given):
         return NO_VALUE
-    found: FloatArray = given.to_numpy(dtype=np.float64)
+    found: FloatArray = np.asarray(given, dtype=np.float64)
     error = grouped_error(found, homes.reindex(given.index).to_numpy())
     return f"{number(float(found.mean()), decimals)} ± {number(error, decimals + 1)}"
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from ..loop.outcome import Described
 from ..models.infants import Infants
@@ -308,8 +309,8 @@ def definitions_table(result: ComparisonResult) -> Table:
     )
 
 
-def manifest_table(result: ComparisonResult) -> Table:
-    """Show seed, versions and how the run went.
+def worst_table(result: ComparisonResult) -> Table:
+    """Show the infants who lost most, with links to their strip charts.
 
     Parameters
     ----------
@@ -319,24 +320,33 @@ def manifest_table(result: ComparisonResult) -> Table:
     Returns
     -------
     Table
-        A row per entry of the manifest.
+        A row per infant and the arm in which it lost most.
     """
-    entries = {"seed": result.scenario.seed} | dict(result.manifest)
-    rows = tuple(Row(cells=(key, value)) for key, value in _flat(entries))
-    return Table(caption="Where these numbers come from.", head=("Entry", "Value"), rows=rows,
-                 kind="words")  # fmt: skip
-
-
-def _flat(entries: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
-    for key, value in entries.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{prefix}{key}.")
-        elif isinstance(value, float):
-            yield f"{prefix}{key}", f"{value:.4g}"
-        elif isinstance(value, (list, tuple)):
-            yield f"{prefix}{key}", ", ".join(str(item) for item in value)
-        else:
-            yield f"{prefix}{key}", str(value)
+    rows = []
+    for _, row in result.worst.iterrows():
+        infant = int(row["infant"])
+        name = f"infant {infant}"
+        if infant in result.trace_infants:
+            name = Markup('<a href="#figure-strip-infant-{}">infant {}</a>').format(infant, infant)
+        values = [
+            number(float(row[prefix + column]), 1)
+            for column in ("time_in_target_pct", "hypoxia_burden_80_pct_s_per_h")
+            for prefix in ("baseline_", "")
+        ]
+        change = number(float(row["time_in_target_change_pct"]), 1, signed=True)
+        rows.append(Row(cells=(name, str(row["arm"]), change, *values)))
+    base = result.baseline
+    return Table(
+        caption=f"The infants who lost most time in target against {base} (or gained least), the "
+        "arms taking turns. Follow a link to the infant's strip chart, run again with the same "
+        "draws.",
+        head=(
+            "Infant", "Arm", "Change in time in target (points)", f"In target, {base} (%)",
+            "In target, arm (%)", f"Hypoxia burden, {base} (%·s/h)", "Hypoxia burden, arm (%·s/h)",
+        ),
+        rows=tuple(rows),
+        name="worst_infants",
+    )  # fmt: skip
 
 
 __all__ = [
@@ -348,7 +358,7 @@ __all__ = [
     "failure_rows",
     "left_out",
     "main_table",
-    "manifest_table",
     "other_outcomes_table",
     "scenario_table",
+    "worst_table",
 ]

@@ -30,10 +30,10 @@ ENOUGH_GROUPS = 10
 
 #: How the answer introduces the outcomes of each verdict.
 _KIND_WORDS = {
-    "better": "was better in",
-    "worse": "was worse in",
-    "undecided": "showed no clear difference in",
-    "no interval": "differed in",
+    "better": "better in",
+    "worse": "worse in",
+    "undecided": "no clear difference in",
+    "no interval": "differs in",
 }
 
 #: A number and its unit stay on one line.
@@ -106,7 +106,7 @@ def verdict(row: Mapping[str, Any], item: Described) -> str:
 
 
 def answer(result: ComparisonResult) -> list[str]:
-    """Say in sentences what the comparison found, all of it from its numbers.
+    """Say in a few sentences what the comparison found, all of it from its numbers.
 
     Parameters
     ----------
@@ -116,16 +116,48 @@ def answer(result: ComparisonResult) -> list[str]:
     Returns
     -------
     list of str
-        Sentences of one paragraph.
+        Sentences of one short paragraph; `points` goes on arm by arm.
     """
     if not result.finished_arms:
         return ["No arm finished, so there is no answer; the errors are below."]
-    sentences = [_opening(result), *_how_to_read(result)]
-    for arm in result.finished_arms:
-        if arm != result.baseline:
-            sentences += _arm_sentences(result, arm)
-    sentences.append(_closing(result))
+    sentences = [_opening(result), *_first_places(result), *_how_to_read(result), _closing(result)]
     return [_HELD_TOGETHER.sub("\u00a0", sentence) for sentence in sentences]
+
+
+def points(result: ComparisonResult) -> list[str]:
+    """Say for each arm how it differs from the baseline, all of it from the numbers.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    list of str
+        One text for each arm but the baseline.
+    """
+    texts = [
+        " ".join(_arm_sentences(result, arm))
+        for arm in result.finished_arms
+        if arm != result.baseline
+    ]
+    return [_HELD_TOGETHER.sub("\u00a0", text) for text in texts if text]
+
+
+def _first_places(result: ComparisonResult) -> list[str]:
+    """Name the arm that comes first by each key outcome, where there are three or more."""
+    table = result.ranking
+    if not len(table) or table["arm"].nunique() < 3:
+        return []
+    first: dict[str, list[str]] = {}
+    for _, row in table[table["rank"] == 1].iterrows():
+        if row["outcome"] in DESCRIBED and row["outcome"] != "fio2_travel_pct_per_h":
+            label = lower_first(DESCRIBED[str(row["outcome"])].label)
+            sure = f" (in {100 * float(row['first_share']):.0f} % of resamples)"
+            first.setdefault(str(row["arm"]), []).append(label + sure)
+    parts = [f"{arm} by {_listed(labels)}" for arm, labels in first.items()]
+    return [f"Of {table['arm'].nunique()} arms, first on average came {'; '.join(parts)}."]
 
 
 def _closing(result: ComparisonResult) -> str:
@@ -156,12 +188,12 @@ def _how_to_read(result: ComparisonResult) -> list[str]:
         return []
     if result.paired["mean_low"].isna().all():
         return [
-            f"What follows compares with {result.baseline} in the same infant; numbers are "
+            f"The list compares each arm with {result.baseline} in the same infant; numbers are "
             "differences in percentage points."
         ]
     return [
-        f"What follows compares with {result.baseline} within the same infants; numbers are mean "
-        f"differences in percentage points, with {interval_level(result)} % intervals in brackets."
+        f"The list compares each arm with {result.baseline} within the same infants; numbers are "
+        f"mean differences in percentage points, with {interval_level(result)} % intervals."
     ]
 
 
@@ -203,7 +235,7 @@ def _arm_sentences(result: ComparisonResult, arm: str) -> list[str]:
     parts = [f"{_KIND_WORDS[kind]} {_listed(found)}" for kind, found in groups.items() if found]
     if not parts:
         return []
-    head = f"The {arm} arm {'; '.join(parts)}."
+    head = f"{arm}: {'; '.join(parts)}."
     return [head, *_worse_infants(result, arm), *_true_sentence(rows)]
 
 
@@ -221,7 +253,7 @@ def _worse_infants(result: ComparisonResult, arm: str) -> list[str]:
     infants = _plural(len(change), "infant")
     if len(change) < 2:
         return []
-    return [f"In it, {fewer} of {infants} spent less time in target than under {result.baseline}."]
+    return [f"{fewer} of {infants} spent less time in target than under {result.baseline}."]
 
 
 def _true_sentence(rows: Mapping[str, Mapping[str, Any]]) -> list[str]:
@@ -248,5 +280,6 @@ __all__ = [
     "answer",
     "interval_level",
     "interval_text",
+    "points",
     "verdict",
 ]

@@ -56,7 +56,7 @@ def crossings(course: FloatArray) -> FloatArray:
         return np.empty(0)
     far = np.flatnonzero(np.abs(course - middle) > _HYSTERESIS * swing)
     side = course[far] > middle
-    return far[1:][side[1:] != side[:-1]].astype(np.float64)
+    return np.asarray(far[1:][side[1:] != side[:-1]], dtype=np.float64)
 
 
 def sustained(course: FloatArray) -> bool:

@@ -15,13 +15,20 @@ import pandas as pd
 
 from ..models.errors import problem
 from .figure_set import figure_set, write_figures
-from .report import render_report
+from .page import write_tables
+from .report import render_report, report_page
 from .result import ComparisonResult
 from .resume import clear_partial, partial_folder
 from .scenario import to_toml
 
 #: Significant digits of numbers in the CSV files of outcomes and summaries.
 DIGITS = 10
+
+#: Tables of a result that are files of their own, with all digits.
+TABLES = (
+    "outcomes", "summary", "paired", "histogram", "events", "ranking", "courses", "warmups",
+    "worst",
+)  # fmt: skip
 
 #: Decimals in traces: the display shows whole percents.
 TRACE_DECIMALS = {
@@ -134,7 +141,7 @@ def _write_all(result: ComparisonResult, folder: Path) -> None:
     manifest = json.dumps(dict(result.manifest), indent=2) + "\n"
     (folder / "manifest.json").write_text(manifest, encoding="utf-8")
     write_table(result.cohort, folder / "cohort.csv", exact=True)
-    for name in ("outcomes", "summary", "paired", "histogram", "events"):
+    for name in TABLES:
         write_table(getattr(result, name), folder / f"{name}.csv")
     for (infant, arm), trace in result.traces.items():
         write_table(trace.round(TRACE_DECIMALS), folder / f"trace_{infant}_{arm}.csv")
@@ -142,6 +149,7 @@ def _write_all(result: ComparisonResult, folder: Path) -> None:
     figures.mkdir()
     entries = figure_set(result)
     write_figures(result, figures, entries)
+    write_tables(report_page(result, entries), folder / "tables")
     (folder / "report.html").write_text(render_report(result, entries), encoding="utf-8")
 
 

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from ..loop.alarms import AlarmSettings
+from ..loop.fault_draws import FaultSettings
+from ..loop.safeguards.settings import SafeguardSettings, changed
 from ..loop.script import ScriptedEvent
 from ..loop.staff_settings import StaffSettings
 from ..models.activities import ActivitySettings
@@ -122,6 +124,12 @@ class ArmSettings:
         default_factory=dict,
         metadata=quantity(unit="-", doc="what the controller is built with").metadata,
     )
+    safeguards: Mapping[str, Any] = field(
+        default_factory=dict,
+        metadata=quantity(
+            unit="-", doc="keys of [safeguards] that differ in this arm; enabled = false: none"
+        ).metadata,
+    )
 
     def __post_init__(self) -> None:
         validate(self)
@@ -138,6 +146,31 @@ class ArmSettings:
             hint = "Staff are described under [staff]."
             expected = "no options in a manual arm"
             raise problem("ArmSettings.options", expected, dict(self.options), hint)
+        if self.kind == "manual" and self.safeguards:
+            expected = "no safeguards in a manual arm"
+            raise problem("ArmSettings.safeguards", expected, dict(self.safeguards))
+        if "enabled" in self.safeguards and not isinstance(self.safeguards["enabled"], bool):
+            where = "ArmSettings.safeguards.enabled"
+            raise problem(where, "true or false", self.safeguards["enabled"])
+        changed(SafeguardSettings(), self.safeguards)  # refuses what is no key or out of range
+
+    def layer(self, settings: SafeguardSettings) -> SafeguardSettings | None:
+        """Give the safeguards of this arm.
+
+        Parameters
+        ----------
+        settings : SafeguardSettings
+            Those of the scenario.
+
+        Returns
+        -------
+        SafeguardSettings or None
+            None where nobody adjusts oxygen by machine: by hand, and with the
+            fixed controller unless the arm has keys of its own.
+        """
+        if self.kind == "manual" or (self.controller == "fixed" and not self.safeguards):
+            return None
+        return changed(settings, self.safeguards)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,6 +242,12 @@ class Scenario:
     )
     staff: StaffSettings = quantity(
         unit="-", default=StaffSettings(), doc="Bedside staff, in every arm."
+    )
+    safeguards: SafeguardSettings = quantity(
+        unit="-", default=SafeguardSettings(), doc="The layer around every controller."
+    )
+    faults: FaultSettings = quantity(
+        unit="-", default=FaultSettings(), doc="Faults at random times; none by default."
     )
     report: ReportSettings = quantity(
         unit="-", default=ReportSettings(), doc="What is kept and how it is summarised."

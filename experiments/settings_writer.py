@@ -27,8 +27,8 @@ def toml_value(value: Any) -> str:
 
     Parameters
     ----------
-    value : bool, int, float, str, sequence or mapping
-        The value; a mapping becomes an inline table.
+    value : bool, int, float, str, sequence, mapping or dataclass instance
+        The value; a mapping or settings become an inline table.
 
     Returns
     -------
@@ -48,6 +48,8 @@ def toml_value(value: Any) -> str:
         return '"' + "".join(_escaped(letter) for letter in value) + '"'
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    if is_dataclass(value):
+        value = {item.name: getattr(value, item.name) for item in fields(value)}
     if is_dataclass(value):
         value = {item.name: getattr(value, item.name) for item in fields(value)}
     if isinstance(value, Mapping):

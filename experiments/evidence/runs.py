@@ -60,10 +60,10 @@ class Size:
     """
 
     infants: int = quantity(
-        unit="-", low=4, high=10_000, default=56, doc="infants in each of the two main runs"
+        unit="-", low=4, high=10_000, default=48, doc="infants in each of the two main runs"
     )
     hours: float = quantity(
-        unit="h", low=0.5, high=240, default=24.0, doc="length of the main runs, first hour apart"
+        unit="h", low=0.5, high=240, default=18.0, doc="length of the main runs, first hour apart"
     )
     seed: int = quantity(unit="-", low=0, high=2**31, default=20250, doc="seed of everything")
 

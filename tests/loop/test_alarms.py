@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -97,8 +99,61 @@ def test_the_most_urgent_comes_first_then_the_lane():
 
 def test_a_small_number_means_urgent():
     """High priority for low SpO2: common practice, no source."""
-    assert sorted(Alarm) == [Alarm.SPO2_LOW, Alarm.SIGNAL_LOST, Alarm.SPO2_HIGH]
-    assert [PRIORITY[alarm] for alarm in sorted(Alarm)] == ["high", "medium", "medium"]
+    order = {"high": 0, "medium": 1, "low": 2}
+    ranks = [order[PRIORITY[alarm]] for alarm in sorted(Alarm)]
+    assert ranks == sorted(ranks) and set(ranks) == {0, 1, 2}
+    assert min(Alarm) is Alarm.SPO2_LOW
+
+
+def one_lane(ticks, **signals):
+    """Show one lane with a good reading other signals; give (tick, alarm, began)."""
+    alarms = Alarms(1, SETTINGS, LOW_PCT, HIGH_PCT)
+    alarms.pressure_low_cmh2o[:], alarms.pressure_high_cmh2o[:] = 4.0, 9.0
+    found = []
+    for tick in range(ticks):
+        given = {name: np.full(1, float(values[tick])) for name, values in signals.items()}
+        alarms.controller[:] = bool(given.pop("controller", np.zeros(1))[0])
+        changes = alarms.step(tick, np.full(1, 93.0), np.ones(1, bool), np.full(1, 0.4), **given)
+        found += [(item.onset_s, item.alarm, item.began) for item in changes]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("name", "usual", "odd", "alarm", "delay_s"),
+    [
+        ("breathing", 1.0, 0.0, Alarm.APNOEA, SETTINGS.apnoea_delay_s),
+        ("delivered_fio2", 0.4, 0.34, Alarm.FIO2_DEVIATION, SETTINGS.fio2_deviation_delay_s),
+        ("delivered_fio2", 0.45, 0.46, Alarm.FIO2_DEVIATION, SETTINGS.fio2_deviation_delay_s),
+        ("pressure_cmh2o", 6.0, 3.9, Alarm.PRESSURE_LOW, SETTINGS.pressure_delay_s),
+        ("pressure_cmh2o", 6.0, 9.1, Alarm.PRESSURE_HIGH, SETTINGS.pressure_delay_s),
+        ("controller", 0.0, 1.0, Alarm.CONTROLLER, 0),
+    ],
+)
+def test_other_alarms_begin_after_their_delay_and_end_at_once(name, usual, odd, alarm, delay_s):
+    values = [usual] * 5 + [odd] * 100 + [usual] * 5
+    wanted = [(5 + delay_s, alarm, True), (105, alarm, False)]
+    assert one_lane(len(values), **{name: values}) == wanted
+    short = [usual] * 5 + [odd] * delay_s + [usual] * 5
+    assert one_lane(len(short), **{name: short}) == []
+
+
+def test_a_pressure_that_is_not_measured_gives_no_alarm():
+    assert one_lane(60, pressure_cmh2o=[np.nan] * 60) == []
+
+
+def test_a_latched_alarm_sounds_until_somebody_acknowledges():
+    alarms = Alarms(1, replace(SETTINGS, latch_high_priority=True), LOW_PCT, HIGH_PCT)
+    shown = [80.0] * 10 + [93.0] * 20 + [80.0] * 10 + [98.0] * 10 + [93.0] * 5
+    found = []
+    for tick, value in enumerate(shown):
+        if tick in (20, 45):
+            alarms.acknowledge(0)
+        spo2 = np.full(1, value)
+        for item in alarms.step(tick, spo2, np.ones(1, bool), np.full(1, 0.4)):
+            found.append((item.onset_s, item.alarm, item.began))
+    low, high = Alarm.SPO2_LOW, Alarm.SPO2_HIGH
+    first = [(3, low, True), (20, low, False), (33, low, True)]
+    assert found == [*first, (45, low, False), (45, high, True), (50, high, False)]
 
 
 def test_lanes_do_not_touch_each_other():
