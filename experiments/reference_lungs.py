@@ -16,7 +16,7 @@ from ..models.lung_parameters import (
     UPTAKE_HALF_CONTENT,
     LungParameters,
 )
-from ..models.lungs import DEFAULT_SUBSTEPS, REFILL_PER_S
+from ..models.lungs import REFILL_PER_S, STEPS_S
 from ..models.steady import SteadyState
 
 #: The inversion of blood content ends with a Newton step below this (mmHg).
@@ -96,8 +96,8 @@ class LungTwin:
             Holds throughout the second.
         """
         second = _Second(self, drive)
-        for _ in range(DEFAULT_SUBSTEPS):
-            self.state = second.rodas3(self.state, 1.0 / DEFAULT_SUBSTEPS)
+        for step_s in STEPS_S:
+            self.state = second.rodas3(self.state, step_s)
         self.volume_ml = [second.volume_after(0, self.state), second.volume_after(1, self.state)]
         self.pao2_mmhg = self._po2_at_content(self.state[2], self.pao2_mmhg)
         dissolved = DISSOLVED_ML_ML_MMHG * self.pao2_mmhg

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blood import HALF, LINEAR, STANDARD_P50_MMHG, ContentInverse, curve_into
+from .errors import problem
 from .infants import FloatArray
 from .lung_parameters import (
     DISSOLVED_ML_ML_MMHG,
@@ -28,8 +29,9 @@ from .lung_parameters import (
 )
 from .steady import SteadyState
 
-#: Two steps a second keep SaO2 within 0.1 points of the exact solution.
-DEFAULT_SUBSTEPS = 2
+#: Steps within a second (s). The first are short because a breath that comes back, or stops, does
+#: so at the beginning of a second; SaO2 stays within 0.1 points of the exact solution.
+STEPS_S = (0.2, 0.3, 0.5)
 
 #: Share of the way back to its resting volume that a lung goes in a second;
 #: an assumption: about ten breaths after an obstruction or a pressure change.
@@ -48,6 +50,23 @@ class _Vector:
         self.venous: FloatArray = self.all[3]
 
 
+def divided(steps_s: tuple[float, ...], parts: int) -> tuple[float, ...]:
+    """Divide each step into equal parts.
+
+    Parameters
+    ----------
+    steps_s : tuple of float
+        Steps (s); ``(1.0,)`` gives equal steps.
+    parts : int
+        How many parts.
+
+    Returns
+    -------
+    tuple of float
+    """
+    return tuple(step / parts for step in steps_s for _ in range(parts))
+
+
 class Lungs:
     """Gas exchange of all lanes.
 
@@ -57,8 +76,8 @@ class Lungs:
         Parameters of the lanes.
     start : SteadyState
         State from which to start.
-    substeps : int
-        Integration steps a second.
+    steps_s : tuple of float
+        Integration steps within a second (s); they add up to 1.
 
     Attributes
     ----------
@@ -72,11 +91,13 @@ class Lungs:
     """
 
     def __init__(
-        self, parameters: LungParameters, start: SteadyState, substeps: int = DEFAULT_SUBSTEPS
+        self, parameters: LungParameters, start: SteadyState, steps_s: tuple[float, ...] = STEPS_S
     ) -> None:
         lanes = parameters.lanes
         self.parameters = parameters
-        self.substeps = substeps
+        if abs(sum(steps_s) - 1.0) > 1e-9 or min(steps_s) <= 0.0:
+            raise problem("Lungs.steps_s", "positive steps that add up to 1 s", steps_s)
+        self._steps_s = steps_s
         self.state: FloatArray = np.vstack([start.p_mmhg, start.ca, start.cv])
         self.volume_ml: FloatArray = parameters.volume_ml.copy()
         self.resting_volume_ml: FloatArray = parameters.volume_ml.copy()
@@ -185,8 +206,8 @@ class Lungs:
         if any_closed:
             self._close(closed)
         state = _Vector(0, self.state)
-        for _ in range(self.substeps):
-            self._substep(state, any_closed)
+        for step_s in self._steps_s:
+            self._substep(state, any_closed, step_s)
         self._settle_volumes(closed, any_closed)
         self._inverse.solve(state.arterial, self.pao2_mmhg)
         np.multiply(self.pao2_mmhg, DISSOLVED_ML_ML_MMHG, out=self._a)
@@ -348,8 +369,8 @@ class Lungs:
         np.multiply(self._beta_rows[1], venous, out=poor)
         np.add(out.gas, work, out=out.gas)
 
-    def _substep(self, state: _Vector, any_closed: bool) -> None:
-        per_step = float(self.substeps)
+    def _substep(self, state: _Vector, any_closed: bool, step_s: float) -> None:
+        per_step = 1.0 / step_s
         rate, right, trial = self._rate.all, self._right.all, self._trial.all
         k1, k2, k3, k4 = (stage.all for stage in self._k)
         self._rates(state, any_closed, slope=True)

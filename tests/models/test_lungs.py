@@ -23,7 +23,7 @@ from oxytestbed.models.lung_parameters import (
     LungParameters,
     lung_parameters,
 )
-from oxytestbed.models.lungs import REFILL_PER_S, Lungs
+from oxytestbed.models.lungs import REFILL_PER_S, Lungs, divided
 from oxytestbed.models.steady import steady_state
 
 MID_PCT = 92.5
@@ -195,7 +195,7 @@ def test_order_three_by_step_halving() -> None:
     apnoea = drive_of(parameters, fio2, breathing=np.zeros(12))
 
     def course(substeps: int) -> np.ndarray:
-        lungs = Lungs(parameters, steady_state(parameters, fio2), substeps=substeps)
+        lungs = Lungs(parameters, steady_state(parameters, fio2), steps_s=divided((1.0,), substeps))
         for _ in range(12):
             advance(lungs, apnoea)
         return 100 * lungs.sao2_fraction
@@ -242,7 +242,7 @@ def test_rates_conserve_oxygen_whatever_the_volume_does() -> None:
 def test_closed_lung_keeps_its_other_gas_and_shrinks_by_what_is_taken_up() -> None:
     parameters, fio2 = cohort("settled", 10)
     start = steady_state(parameters, fio2)
-    lungs = Lungs(parameters, start, substeps=8)
+    lungs = Lungs(parameters, start, steps_s=divided((1.0,), 8))
     other = parameters.volume_ml * (DRY_MMHG - start.p_mmhg)
     shut = drive_of(parameters, fio2, breathing=np.zeros(10), closed=np.ones(10, dtype=bool))
     volumes = [lungs.volume_ml.copy()]

@@ -23,7 +23,7 @@ from oxytestbed.models.lung_parameters import (
     UPTAKE_HALF_CONTENT,
     LungParameters,
 )
-from oxytestbed.models.lungs import Lungs
+from oxytestbed.models.lungs import Lungs, divided
 from oxytestbed.models.steady import steady_state
 
 DATA = Path(__file__).parent / "data" / "apnoea_model_checks.csv"
@@ -69,7 +69,7 @@ class Apnoea:
 def apnoea(flow_step: float = 1.0, **changed: float) -> Apnoea:
     parameters = lung(**changed)
     start = steady_state(parameters, AIR)
-    lungs = Lungs(parameters, start, substeps=4)
+    lungs = Lungs(parameters, start, steps_s=divided((1.0,), 4))
     sao2 = [100 * lungs.sao2_fraction[0]]
     nothing, shut = np.zeros(1), np.array([True])
     for _ in range(90):
