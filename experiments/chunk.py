@@ -6,7 +6,7 @@ Nothing here is imported that a worker process does not need.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ..loop.bench import Bench, BenchSpec, Run
 from ..loop.event_log import EventRecord
 from ..loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
+from ..loop.oracle import DEFAULT_ROUNDS, LANES_A_ROUND, ORACLE, find_oracle
 from ..loop.outcomes import OUTCOMES, outcomes_of
 from ..loop.rounding import on_oxygen
 from ..loop.trace import Trace
@@ -25,6 +26,9 @@ Row = dict[str, Any]
 
 #: Displayed SpO2 is counted from 0 to 100 %.
 SPO2_VALUES = 101
+
+#: Outcomes of the event log that an arm without staff has: alarms sound, nobody comes.
+_WITHOUT_STAFF = tuple(name for name in EVENT_OUTCOMES if name.endswith("_priority_per_24h"))
 
 #: The arm that the others are compared with, where a scenario has it.
 MANUAL_ARM = "manual"
@@ -78,8 +82,10 @@ def run_chunk(
     spec: BenchSpec,
     trace_infants: tuple[int, ...],
     progress: Callable[[int], None] | None = None,
+    *,
+    oracle: bool = False,
 ) -> ChunkResult:
-    """Run one chunk; whatever goes wrong becomes rows with the error.
+    """Run one chunk; whatever goes wrong in it becomes rows with the error.
 
     Parameters
     ----------
@@ -88,19 +94,52 @@ def run_chunk(
     trace_infants : tuple of int
         Own numbers of the infants whose traces are kept.
     progress : callable, optional
-        Called now and then with the number of ticks done.
+        Called now and then with the number of ticks done, of `work_ticks`.
+        What it raises stops the run.
+    oracle : bool
+        Search the offline optimum, too, as one more arm.
 
     Returns
     -------
     ChunkResult
     """
+    told = _Told(progress)
     try:
-        return _results(Bench(spec, progress).run(), trace_infants)
+        run = Bench(spec, told).run()
+        result = replace(_results(run, trace_infants), courses=_courses(run))
     except Exception as error:  # one chunk must not take the others with it
-        return failed_chunk(spec, f"{type(error).__name__}: {error}")
+        told.refuse_to_go_on()
+        return failed_chunk(spec, f"{type(error).__name__}: {error}", oracle=oracle)
+    if not oracle:
+        return result
+    try:
+        return _with_oracle(result, run, trace_infants, told)
+    except Exception as error:  # nor the search the arms that have finished
+        told.refuse_to_go_on()
+        rows = _failed_rows(spec, (ORACLE,), f"{type(error).__name__}: {error}")
+        return replace(result, rows=[*result.rows, *rows])
 
 
-def failed_chunk(spec: BenchSpec, message: str) -> ChunkResult:
+def work_ticks(spec: BenchSpec, oracle: bool) -> int:
+    """Count the ticks of a chunk, for its progress.
+
+    Parameters
+    ----------
+    spec : BenchSpec
+        What to run.
+    oracle : bool
+        Whether the offline optimum is searched, too.
+
+    Returns
+    -------
+    int
+        Ticks with as many lanes as the arms have; the search may end earlier.
+    """
+    searched = DEFAULT_ROUNDS * LANES_A_ROUND / len(spec.arms) if oracle else 0.0
+    return round(spec.duration_s * (1.0 + searched))
+
+
+def failed_chunk(spec: BenchSpec, message: str, *, oracle: bool = False) -> ChunkResult:
     """Give rows that hold nothing but an error.
 
     Parameters
@@ -109,13 +148,42 @@ def failed_chunk(spec: BenchSpec, message: str) -> ChunkResult:
         What could not be run.
     message : str
         Why.
+    oracle : bool
+        Whether the offline optimum should have been searched, too.
 
     Returns
     -------
     ChunkResult
     """
-    keys = [(place, arm.name) for arm in spec.arms for place in range(len(spec.infants))]
-    return ChunkResult(rows=[_row(spec, place, arm, message) for place, arm in keys])
+    arms = [arm.name for arm in spec.arms] + ([ORACLE] if oracle else [])
+    return ChunkResult(rows=_failed_rows(spec, arms, message))
+
+
+def _failed_rows(spec: BenchSpec, arms: Sequence[str], message: str) -> list[Row]:
+    places = range(len(spec.infants))
+    return [_row(spec, place, arm, message) for arm in arms for place in places]
+
+
+class _Told:
+    """Hands progress on and keeps what that raises: it is no fault of the run."""
+
+    def __init__(self, progress: Callable[[int], None] | None) -> None:
+        self._progress = progress
+        self._raised: Exception | None = None
+
+    def __call__(self, ticks: int) -> None:
+        if self._progress is None:
+            return
+        try:
+            self._progress(ticks)
+        except Exception as error:
+            self._raised = error
+            raise
+
+    def refuse_to_go_on(self) -> None:
+        """Raise again, as it came, what the progress raised."""
+        if self._raised is not None:
+            raise self._raised
 
 
 def _row(spec: BenchSpec, place: int, arm: str, error: str = "") -> Row:
@@ -124,9 +192,12 @@ def _row(spec: BenchSpec, place: int, arm: str, error: str = "") -> Row:
     return {"infant": infant, "arm": arm, "group": group, "error": error, **empty}
 
 
-def _results(run: Run, trace_infants: tuple[int, ...]) -> ChunkResult:
+def _results(
+    run: Run, trace_infants: tuple[int, ...], *, without_staff: bool = False
+) -> ChunkResult:
     spec = run.spec
-    counted = event_outcomes(run.events, spec.warmup_s, spec.duration_s)
+    found = event_outcomes(run.events, spec.warmup_s, spec.duration_s)
+    events = _WITHOUT_STAFF if without_staff else tuple(EVENT_OUTCOMES)
     rows, traces = [], {}
     warmups: list[Row] = []
     histogram = {arm.name: np.zeros((2, SPO2_VALUES), dtype=np.int64) for arm in spec.arms}
@@ -140,18 +211,38 @@ def _results(run: Run, trace_infants: tuple[int, ...]) -> ChunkResult:
             if row["error"]:
                 continue
             row.update(outcomes_of(trace, spec.target_low_pct, spec.target_high_pct))
-            row.update(counted.get((row["infant"], arm), dict.fromkeys(EVENT_OUTCOMES, 0.0)))
+            counted = found.get((row["infant"], arm), dict.fromkeys(EVENT_OUTCOMES, 0.0))
+            row.update({name: counted[name] for name in events})
             histogram[arm] += _seconds_at(trace)
             lane = {key: row[key] for key in ("infant", "arm", "group", "error")}
             counts = warmup_rows(trace, spec.target_low_pct, spec.target_high_pct)
             warmups += [lane | count for count in counts]
     return ChunkResult(
-        rows=rows,
-        histogram=histogram,
-        traces=traces,
-        events=run.events,
-        courses=_courses(run),
-        warmups=warmups,
+        rows=rows, histogram=histogram, traces=traces, events=run.events, warmups=warmups
+    )
+
+
+def _with_oracle(
+    result: ChunkResult, run: Run, trace_infants: tuple[int, ...], told: _Told
+) -> ChunkResult:
+    """Search the offline optimum and add it, but to nothing that compares arms as controllers.
+
+    Courses are means over the apnoeas that all arms share, which one more arm
+    would change; another warm-up would ask for another optimum.
+    """
+    ticks, arms = run.spec.duration_s, len(run.spec.arms)
+
+    def searched(done: int, _: int) -> None:
+        told(ticks + round(ticks * done * LANES_A_ROUND / arms))
+
+    best = _results(find_oracle(run, progress=searched).run, trace_infants, without_staff=True)
+    told(work_ticks(run.spec, oracle=True))
+    return replace(
+        result,
+        rows=[*result.rows, *best.rows],
+        histogram={**result.histogram, **best.histogram},
+        traces={**result.traces, **best.traces},
+        events=[*result.events, *best.events],
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import shlex
 import sys
 from collections.abc import Callable, Sequence
@@ -12,6 +11,8 @@ from typing import TYPE_CHECKING
 
 from .. import __version__
 from ..models.errors import TestbedError
+from .cli_options import add_scenario_options, chosen_scenario, command_words, with_controllers
+from .commands import add_commands
 
 if TYPE_CHECKING:
     from .result import ComparisonResult
@@ -25,8 +26,6 @@ CAUTION = (
 STOPPED_HINT = (
     "No result was written; what had finished is kept, and the same command goes on from there."
 )
-
-DEFAULT_SCENARIO = "settled_night"
 
 #: Exit status: something failed on the way, the input cannot be used, stopped by hand.
 FAILED, UNUSABLE, STOPPED = 1, 2, 130
@@ -46,8 +45,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Exit status: 0, 1 if a part failed, 2 for input that cannot be used,
         130 if stopped by hand.
     """
-    parser = _parser()
-    given = parser.parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    given = _parser(words).parse_args(words)
     run: Callable[[argparse.Namespace], int] = given.run
     try:
         return run(given)
@@ -62,7 +61,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
 
 
-def _parser() -> argparse.ArgumentParser:
+def _tell(line: str) -> None:
+    """Write a line at once, for commands whose modules may not print."""
+    print(line, flush=True)
+
+
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="oxytestbed",
         description="A closed-loop oxygen controller testbed: try inspired-oxygen controllers "
@@ -76,36 +80,16 @@ def _parser() -> argparse.ArgumentParser:
     _add_template(commands)
     _add_scenarios(commands)
     _add_cohort(commands)
+    chosen = next((word for word in words if not word.startswith("-")), "")
+    add_commands(commands, chosen, _tell, CAUTION)
     return parser
-
-
-def _add_scenario_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "scenario",
-        nargs="?",
-        default=DEFAULT_SCENARIO,
-        help=f"name of a shipped scenario or path of a TOML file (default: {DEFAULT_SCENARIO})",
-    )
-    parser.add_argument("--infants", type=int, metavar="N", help="number of infants")
-    parser.add_argument("--hours", type=float, metavar="H", help="simulated hours, with warm-up")
-    parser.add_argument("--seed", type=int, metavar="S", help="seed of all random draws")
-    parser.add_argument(
-        "--cohort", metavar="CSV", help="infants of your own; see `oxytestbed cohort`"
-    )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="any other setting, such as target.low_pct=91; may be repeated",
-    )
 
 
 def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "compare", help="put every arm on the same infants and write a report", epilog=CAUTION
     )
-    _add_scenario_options(parser)
+    add_scenario_options(parser)
     parser.add_argument(
         "--controller",
         action="append",
@@ -114,7 +98,20 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="one more arm: a built-in name, my_controller.py:MyController, my_controller.so "
         "or 'program:COMMAND'; may be repeated",
     )
+    parser.add_argument(
+        "--oracle",
+        action="store_true",
+        help="find the offline optimum, too: a bound that sees the truth and the future, no "
+        "controller; takes about 4 s of one core for each infant and hour",
+    )
     parser.add_argument("--workers", type=int, metavar="N", help="processes (default: all cores)")
+    parser.add_argument(
+        "--scheduler",
+        default="",
+        metavar="ADDRESS",
+        help="run on the workers of this Dask scheduler, such as tcp://192.0.2.1:8786; "
+        "--workers says into how many parts the work is cut",
+    )
     parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
     parser.set_defaults(run=_compare)
 
@@ -143,60 +140,20 @@ def _add_scenarios(commands: argparse._SubParsersAction[argparse.ArgumentParser]
 
 def _add_cohort(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser("cohort", help="write the infants of a scenario as CSV")
-    _add_scenario_options(parser)
+    add_scenario_options(parser)
     parser.add_argument("--out", required=True, type=Path, metavar="CSV", help="file to write")
     parser.set_defaults(run=_cohort)
-
-
-def _scenario(given: argparse.Namespace) -> Scenario:
-    """Read the scenario and apply what the command line changes."""
-    from .scenario import load_scenario, override, parse_setting
-
-    named = {
-        "cohort.infants": given.infants,
-        "run.duration_h": given.hours,
-        "seed": given.seed,
-        "cohort.csv": given.cohort,
-    }
-    changes: dict[str, object] = {key: v for key, v in named.items() if v is not None}
-    changes.update(parse_setting(text) for text in given.set)
-    scenario = load_scenario(given.scenario)
-    return override(scenario, changes) if changes else scenario
-
-
-def _with_controllers(scenario: Scenario, specs: Sequence[str]) -> Scenario:
-    """Add an arm for each controller of the command line, and try to load it."""
-    from dataclasses import asdict
-
-    from ..loop.registry import load_controller
-    from .scenario import override
-
-    if not specs:
-        return scenario
-    arms = [asdict(arm) for arm in scenario.arms]
-    for text in specs:
-        name, spec = _named(text)
-        load_controller(spec)
-        arms.append({"name": name, "kind": "controller", "controller": spec})
-    return override(scenario, {"arms": arms})
-
-
-def _named(text: str) -> tuple[str, str]:
-    """Split ``name=spec``; without a name, make one of the class, file or built-in."""
-    name, equals, spec = text.partition("=")
-    if equals and re.fullmatch(r"[a-z0-9_-]+", name):
-        return name, spec
-    last = Path(text.rpartition(":")[2]).stem
-    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", last).lower()
-    return re.sub(r"[^a-z0-9_-]+", "_", words).strip("_") or "controller", text
 
 
 def _compare(given: argparse.Namespace) -> int:
     from .compare import compare
     from .progress import ProgressLine
     from .result_folder import free_folder, refuse_taken, save
+    from .scenario import override
 
-    scenario = _with_controllers(_scenario(given), given.controller)
+    scenario = with_controllers(chosen_scenario(given), given.controller)
+    if given.oracle:
+        scenario = override(scenario, {"report.oracle": True})
     if given.workers is not None and given.workers < 1:
         raise TestbedError(f"--workers: expected a whole number from 1, got {given.workers}")
     folder = Path(given.out) if given.out else free_folder(Path("runs") / scenario.name)
@@ -207,8 +164,17 @@ def _compare(given: argparse.Namespace) -> int:
         scenario,
         workers=given.workers,
         progress=line,
-        command=shlex.join(_words(given)),
+        command=shlex.join(
+            command_words(
+                given,
+                "compare",
+                ("infants", "hours", "seed", "cohort", "workers", "out"),
+                ("set", "controller"),
+            )
+            + (["--oracle"] if given.oracle else [])
+        ),
         keep_beside=folder,
+        scheduler=given.scheduler,
     )
     line.close()
     report = save(result, folder)
@@ -219,19 +185,6 @@ def _compare(given: argparse.Namespace) -> int:
     return FAILED if result.failures else 0
 
 
-def _words(given: argparse.Namespace) -> list[str]:
-    """Write the command again, as one would type it."""
-    words = ["oxytestbed", "compare", str(given.scenario)]
-    for option in ("infants", "hours", "seed", "cohort", "workers", "out"):
-        value = getattr(given, option)
-        if value is not None:
-            words += [f"--{option}", str(value)]
-    for option in ("set", "controller"):
-        for value in getattr(given, option):
-            words += [f"--{option}", value]
-    return words
-
-
 def _headline(scenario: Scenario) -> str:
     who = (
         f"infants of {Path(scenario.cohort.csv).name}"
@@ -239,7 +192,8 @@ def _headline(scenario: Scenario) -> str:
         else f"{scenario.cohort.infants} infants"
     )
     arms = ", ".join(arm.name for arm in scenario.arms)
-    return f"{scenario.title}: {who} x {scenario.run.duration_h:g} h, arms {arms}"
+    bound = " and the offline optimum" if scenario.report.oracle else ""
+    return f"{scenario.title}: {who} x {scenario.run.duration_h:g} h, arms {arms}{bound}"
 
 
 def main_table_text(result: ComparisonResult) -> str:
@@ -265,8 +219,9 @@ def main_table_text(result: ComparisonResult) -> str:
 
 def _check(given: argparse.Namespace) -> int:
     from ..loop.check import check_controller
-    from ..loop.registry import load_controller
+    from ..loop.registry import load_controller, refuse_missing
 
+    refuse_missing(given.controller)
     results = check_controller(lambda: load_controller(given.controller))
     for item in results:
         print(f"{'pass' if item.passed else 'FAIL'}  {item.name}: {item.explanation}")
@@ -305,7 +260,7 @@ def _cohort(given: argparse.Namespace) -> int:
     from .cohort_files import write_infants
     from .compare import scenario_infants
 
-    infants, redraws = scenario_infants(_scenario(given))
+    infants, redraws = scenario_infants(chosen_scenario(given))
     try:
         write_infants(infants, given.out)
     except OSError as error:

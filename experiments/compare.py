@@ -21,12 +21,13 @@ from .. import __version__
 from ..loop.arms import ArmSpec
 from ..loop.bench import BenchSpec
 from ..loop.event_outcomes import EVENT_OUTCOMES
+from ..loop.oracle import LANES_A_ROUND, ORACLE
 from ..loop.outcomes import OUTCOMES
 from ..loop.registry import load_controller
 from ..loop.safeguards.settings import SafeguardSettings
 from ..models.cohort import draw_infants
 from ..models.infants import Infants
-from .chunk import ChunkResult, baseline_of
+from .chunk import ChunkResult, baseline_of, work_ticks
 from .cohort_files import read_infants
 from .compare_tables import (
     cohort_table,
@@ -39,7 +40,7 @@ from .compare_tables import (
 from .ranking import rank_arms
 from .result import ComparisonResult
 from .resume import ChunkStore, store_for
-from .scenario import check_trace_infants, load_scenario, scenario_table
+from .scenario import check_named_infants, load_scenario, scenario_table
 from .scenario_settings import ArmSettings, Scenario
 from .statistics import paired_differences, summarise
 from .time_aligned_figures import course_table
@@ -48,6 +49,9 @@ from .worst_infants import run_again, worst_infants
 
 #: A chunk has at most this many lanes, so that memory stays flat.
 LANES_A_CHUNK = 400
+
+#: The search of the offline optimum keeps every sample of its lanes, several times over.
+ORACLE_SAMPLES_A_CHUNK = 20_000_000
 
 INTERVAL_LEVEL = 0.95
 
@@ -61,6 +65,7 @@ def compare(
     progress: Progress | None = None,
     command: str = "",
     keep_beside: Path | str | None = None,
+    scheduler: str = "",
 ) -> ComparisonResult:
     """Put every arm of a scenario on the same infants.
 
@@ -78,6 +83,9 @@ def compare(
     keep_beside : Path or str, optional
         Result folder to come. What finishes is kept beside it until the result
         is saved there, so that a run that is stopped goes on where it was.
+    scheduler : str
+        Address of a Dask scheduler whose workers run the chunks; `workers` then
+        only says into how many parts the work is cut at least.
 
     Returns
     -------
@@ -94,16 +102,15 @@ def compare(
             load_controller(arm.controller, arm.options)  # refused now, not after hours
     begun, clock = datetime.now(UTC), time.perf_counter()
     infants, redraws = scenario_infants(resolved)
-    check_trace_infants(resolved, infants.infant.tolist())
     count = workers or default_workers()
     groups = nursing_groups(len(infants), resolved.staff.infants_per_nurse)
     store = store_for(Path(keep_beside) if keep_beside else None)
     chunks = make_chunks(resolved, infants, groups, count)
-    results = run_chunks(chunks, count, progress, store)
+    results = run_chunks(chunks, count, progress, store, scheduler)
     manifest = run_manifest(resolved.seed, begun, count, command) | {"redraws": redraws}
     result = _gather(resolved, infants, results, manifest)
     whole = bench_spec(resolved, infants, groups)
-    result = _with_worst_traces(result, whole, count, progress, store)
+    result = _with_worst_traces(result, whole, count, progress, store, scheduler)
     seconds = round(time.perf_counter() - clock, 1)
     return replace(result, manifest={**result.manifest, "wall_time_s": seconds})
 
@@ -154,9 +161,16 @@ def scenario_infants(scenario: Scenario) -> tuple[Infants, int]:
         The cohort.
     redraws : int
         How many draws were thrown away.
+
+    Raises
+    ------
+    TestbedError
+        If the file cannot be used, or lacks an infant that the scenario names.
     """
     if scenario.cohort.csv:
-        return read_infants(scenario.cohort.csv), 0
+        infants = read_infants(scenario.cohort.csv)
+        check_named_infants(scenario, infants.infant.tolist())
+        return infants, 0
     target = 0.5 * (scenario.target.low_pct + scenario.target.high_pct)
     cohort = draw_infants(scenario.seed, scenario.cohort, target)
     return cohort.infants, int(cohort.redraws.sum())
@@ -200,14 +214,18 @@ def make_chunks(
     -------
     list of Chunk
     """
-    names = np.unique(groups)
+    names, oracle = np.unique(groups), scenario.report.oracle
     wanted = max(workers, -(-len(infants) * len(scenario.arms) // LANES_A_CHUNK))
+    if oracle:
+        samples = len(infants) * LANES_A_ROUND * scenario.run.duration_s
+        wanted = max(wanted, -(-samples // ORACLE_SAMPLES_A_CHUNK))
     parts = np.array_split(names, min(wanted, len(names)))
     chunks = []
     for part in parts:
         places = np.flatnonzero(np.isin(groups, part))
         spec = bench_spec(scenario, infants.take(places), groups[places])
-        chunks.append(Chunk(spec=spec, trace_infants=scenario.report.trace_infants))
+        traced = scenario.report.trace_infants
+        chunks.append(Chunk(spec=spec, trace_infants=traced, oracle=oracle))
     return chunks
 
 
@@ -277,8 +295,10 @@ def _gather(
     results: Sequence[ChunkResult],
     manifest: Mapping[str, Any],
 ) -> ComparisonResult:
-    arms = [arm.name for arm in scenario.arms]
+    controllers = [arm.name for arm in scenario.arms]
+    arms = [*controllers, ORACLE] if scenario.report.oracle else controllers
     outcomes = outcome_table(results, arms, infants)
+    ranked = outcomes[outcomes["arm"] != ORACLE]  # it is a bound and takes no place
     names = [*OUTCOMES, *EVENT_OUTCOMES]
     seed, resamples = scenario.seed, scenario.report.resamples
     baseline = baseline_of(arms)
@@ -294,10 +314,10 @@ def _gather(
         traces={key: trace_frame(trace) for part in results for key, trace in part.traces.items()},
         events=event_table(results),
         scenario_table=scenario_table(scenario),
-        ranking=rank_arms(outcomes, seed=seed, resamples=resamples, level=INTERVAL_LEVEL),
+        ranking=rank_arms(ranked, seed=seed, resamples=resamples, level=INTERVAL_LEVEL),
         courses=course_table(part.courses for part in results),
         warmups=warmup_table(results, arms),
-        worst=worst_infants(outcomes, baseline, scenario.report.worst_infants),
+        worst=worst_infants(ranked, baseline, scenario.report.worst_infants),
         manifest=manifest,
     )
 
@@ -308,19 +328,20 @@ def _with_worst_traces(
     workers: int,
     progress: Progress | None,
     store: ChunkStore | None,
+    scheduler: str,
 ) -> ComparisonResult:
     """Add the traces of the infants who fared worst, where they are not kept already."""
     missing = [int(number) for number in result.worst["infant"]]
     missing = [number for number in missing if number not in result.trace_infants]
     if not missing:
         return result
-    before = len(spec.infants) * len(spec.arms) * spec.duration_s
+    before = len(spec.infants) * len(spec.arms) * work_ticks(spec, result.scenario.report.oracle)
 
     def beyond(done: int, total: int) -> None:
         if progress:
             progress(before + done, before + total)
 
-    traces = run_again(spec, missing, workers, beyond, store)
+    traces = run_again(spec, missing, workers, beyond, store, scheduler)
     frames = {key: trace_frame(trace) for key, trace in traces.items()}
     return replace(result, traces={**result.traces, **frames})
 

@@ -7,7 +7,7 @@ import pandas as pd
 from .checklist import Study, methods_sections
 from .monte_carlo import monte_carlo_table
 from .page import Row, Section, Table
-from .readable import DESCRIBED, shown_unit
+from .readable import DESCRIBED, rivals, shown_unit
 from .report_text import interval_level, interval_text, verdict
 from .result import ComparisonResult, error_text
 from .statistics import paired_differences
@@ -52,7 +52,7 @@ def warmup_sensitivity_table(result: ComparisonResult) -> Table:
     seconds = sorted(good["warmup_s"].unique())
     own = 3600.0 * result.scenario.run.warmup_h
     found = {value: _differences(result, good[good["warmup_s"] == value]) for value in seconds}
-    arms = [arm for arm in result.finished_arms if arm != result.baseline]
+    arms = [arm for arm in rivals(result) if arm != result.baseline]
     rows = []
     for name in WARMUP_OUTCOMES:
         item = DESCRIBED[name]

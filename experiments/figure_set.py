@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from ..loop.oracle import ORACLE
 from .figures import infant_by_infant, paired_differences, spo2_distribution, time_in_range
 from .ranking_figures import TRAVEL, cost_figure, ranking_figure
-from .readable import IN_TARGET
+from .readable import BOUND_WORDS, IN_TARGET, arm_label, rivals
 from .result import ComparisonResult
 from .strip_chart import WINDOW_S, clock, instructive_window, strip_chart
 from .style import svg_document
@@ -53,7 +54,23 @@ def figure_set(result: ComparisonResult) -> list[FigureEntry]:
     list of FigureEntry
         In the order of the report.
     """
-    return [*_group_figures(result), *_infant_figures(result)]
+    entries = [*_group_figures(result), *_infant_figures(result)]
+    if ORACLE not in result.finished_arms:
+        return entries
+    bound = f" {arm_label(ORACLE).capitalize()}: {BOUND_WORDS}."
+    return [
+        replace(entry, caption=entry.caption + bound) if _shows_bound(result, entry) else entry
+        for entry in entries
+    ]
+
+
+def _shows_bound(result: ComparisonResult, entry: FigureEntry) -> bool:
+    """Tell whether the offline optimum is drawn: not among places, nor where it has no trace."""
+    if entry.section == "strips":
+        return any(
+            entry.name.endswith(f"_{infant}") for infant, arm in result.traces if arm == ORACLE
+        )
+    return entry.section not in ("ranking", "aligned")
 
 
 def write_figures(
@@ -153,7 +170,7 @@ def _side_by_side(result: ComparisonResult) -> Iterator[FigureEntry]:
             "then over infants and nursing groups. The target is shaded; the band is the 95 % "
             "interval of the mean difference over nursing groups, second by second.",
             figure=aligned_courses(
-                result.courses, result.finished_arms, result.baseline, target.low_pct,
+                result.courses, tuple(rivals(result)), result.baseline, target.low_pct,
                 target.high_pct,
             ),
         )  # fmt: skip

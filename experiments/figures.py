@@ -21,6 +21,7 @@ from .readable import (
     IN_TARGET,
     SHARES,
     TRUE_SUFFIX,
+    arm_label,
     core_outcomes,
     numbers_of,
     rows_by_arm,
@@ -70,7 +71,7 @@ def time_in_range(result: ComparisonResult) -> Figure:
         _stacked_bar(bars, result, arm, TRUE_SUFFIX, place + 0.25, 0.2)
         _infant_dots(dots, result, arm, place)
     bars.set(xlim=(0, 100), xlabel="time on oxygen (%), mean over infants", yticks=range(len(arms)))
-    bars.set_yticklabels(arms)
+    bars.set_yticklabels([arm_label(arm) for arm in arms])
     bars.set_ylim(len(arms) - 0.45, -0.55)
     bars.set_title("Time below, in and above target")
     dots.set(xlabel="time in target (%)", xlim=(0, 100))
@@ -138,7 +139,7 @@ def spo2_distribution(result: ComparisonResult) -> Figure:
     for arm in result.finished_arms:
         spo2, share = _histogram(result, arm)
         style = styles[arm]
-        share_axes.plot(spo2, share, **_line(style), markevery=2, label=arm)
+        share_axes.plot(spo2, share, **_line(style), markevery=2, label=arm_label(arm))
         tail_axes.plot(spo2, np.cumsum(share), **_line(style), markevery=4)
     for axes in (share_axes, tail_axes):
         axes.axvspan(low - 0.5, high + 0.5, color=TARGET, zorder=0, linewidth=0)
@@ -198,7 +199,7 @@ def paired_differences(result: ComparisonResult) -> Figure:
     for axes in list(panels.flat)[len(panels_for) :]:
         axes.set_visible(False)
     for axes in panels[:, 0]:
-        axes.set_yticks(range(len(arms)), arms)
+        axes.set_yticks(range(len(arms)), [arm_label(arm) for arm in arms])
     panels[0, 0].set_ylim(len(arms) - 0.5, -0.5)
     return figure
 
@@ -293,7 +294,9 @@ def _scatter_panel(axes: Axes, result: ComparisonResult, arm: str) -> None:
         markeredgewidth=1.3, markersize=4.5,
     )  # fmt: skip
     axes.set(xlim=(0, 100), ylim=(0, 100), aspect="equal")
-    axes.set_title(f"{arm}: {int((~better).sum())} of {len(both)} infants do worse", fontsize=8.5)
+    axes.set_title(
+        f"{arm_label(arm)}: {int((~better).sum())} of {len(both)} infants do worse", fontsize=8.5
+    )
     axes.grid()
 
 

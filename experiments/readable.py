@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from ..loop.event_outcomes import EVENT_OUTCOMES
+from ..loop.oracle import ORACLE
 from ..loop.outcome import Described
 from ..loop.outcomes import OUTCOMES
 from .result import ComparisonResult
@@ -18,6 +19,12 @@ DESCRIBED: dict[str, Described] = {**OUTCOMES, **EVENT_OUTCOMES}
 IN_TARGET = "time_in_target_pct"
 SHARES = ("time_below_target_pct", IN_TARGET, "time_above_target_pct")
 TRUE_SUFFIX = "_sao2"
+
+#: What the offline optimum minimises, and what it is, in words.
+CRITERION = "criterion_j_sao2"
+BOUND_WORDS = (
+    "the offline optimum; it sees the true saturation and the future, and is no controller"
+)
 
 #: What stands where there is no number (en dash), and the minus of printed numbers.
 NO_VALUE = "\u2013"
@@ -46,6 +53,37 @@ def numbers_of(result: ComparisonResult, arm: str, outcome: str) -> pd.Series[fl
     if outcome not in table.columns:
         return pd.Series(dtype=float)
     return table[outcome].astype(float).dropna()
+
+
+def arm_label(arm: str) -> str:
+    """Name an arm for people; the offline optimum is marked as a bound.
+
+    Parameters
+    ----------
+    arm : str
+        Name of the arm.
+
+    Returns
+    -------
+    str
+    """
+    return f"{arm} (bound)" if arm == ORACLE else arm
+
+
+def rivals(result: ComparisonResult) -> list[str]:
+    """List the arms that finished and that somebody or something could really be.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison.
+
+    Returns
+    -------
+    list of str
+        Without the offline optimum.
+    """
+    return [arm for arm in result.finished_arms if arm != ORACLE]
 
 
 def rows_by_arm(table: pd.DataFrame, outcome: str) -> dict[str, dict[str, Any]]:
@@ -187,16 +225,20 @@ def lower_first(text: str) -> str:
 
 
 __all__ = [
+    "BOUND_WORDS",
+    "CRITERION",
     "DESCRIBED",
     "IN_TARGET",
     "MINUS",
     "NO_VALUE",
     "SHARES",
     "TRUE_SUFFIX",
+    "arm_label",
     "core_outcomes",
     "lower_first",
     "number",
     "numbers_of",
+    "rivals",
     "rows_by_arm",
     "rows_by_outcome",
     "shown",

@@ -15,7 +15,7 @@ from ..models import heart as reflex
 from ..models.disturbances import BreathingEvents, draw_breathing
 from ..models.drift import Drift
 from ..models.infants import Infants
-from ..models.oximeter_noise import OximeterNoise
+from ..models.oximeter_noise import OximeterNoise, displayed_noise_scale
 from ..models.streams import BLOCK_TICKS, Cause, stream
 from .reference_plant import ProbeNoise
 
@@ -93,7 +93,7 @@ def _draw_noise(spec: BenchSpec, infant: Infants) -> ProbeNoise:
         infant.infant,
         spec.seed,
         correlation_time_s=float(settings.averaging_s),
-        noise_scale=settings.noise_scale,
+        noise_scale=displayed_noise_scale(settings.averaging_s, settings.noise_scale),
         dropout_rate_per_h=settings.dropout_rate_per_h,
         prolonged_dropout_share=settings.prolonged_dropout_share,
         duration_s=spec.duration_s,

@@ -90,7 +90,7 @@ class PITwin:
         self._middle_pct = 0.5 * (spec.target_low_pct + spec.target_high_pct)
         self._half_width_pct = 0.5 * (spec.target_high_pct - spec.target_low_pct)
         self._fio2_min, self._fio2_max = spec.gas.fio2_min, spec.gas.fio2_max
-        self._bias = self._integral = self._taken_back = self._applied = 0.0
+        self._sum = self._taken_back = self._applied = 0.0
         self._started = False
 
     def act(self, spo2_pct: float, set_fio2: float) -> float:
@@ -108,17 +108,17 @@ class PITwin:
         float
         """
         if not self._started:
-            self._bias = self._applied = set_fio2
+            self._sum = self._applied = set_fio2
             self._started = True
-        self._integral += self._taken_back
-        self._taken_back = 0.0
+        taken_back, self._taken_back = self._taken_back, 0.0
         if math.isnan(spo2_pct):
+            self._sum += taken_back
             return self._applied
         error = self._middle_pct - spo2_pct
         inside = min(max(error, -self._half_width_pct), self._half_width_pct)
         proportional = self._gain * (error - (1.0 - self._share_in_target) * inside)
-        self._integral += self._gain * self._step_share * error
-        wanted = self._bias + proportional + self._integral
+        self._sum += taken_back + self._gain * self._step_share * error
+        wanted = proportional + self._sum
         self._applied = min(max(wanted, self._fio2_min), self._fio2_max)
         self._taken_back = min(self._step_share, 1.0) * (self._applied - wanted)
         return self._applied

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ..loop.oracle import ORACLE
 from . import report_tables as tables
 from .comparison_methods import comparison_methods
 from .figure_set import FigureEntry, figure_set
 from .page import CAUTION, Page, Picture, Section, render_page
 from .ranking_figures import ranking_table
+from .readable import BOUND_WORDS, arm_label
 from .report_text import answer, interval_level, points
 from .result import ComparisonResult
 
@@ -74,7 +76,7 @@ def _facts(result: ComparisonResult) -> str:
     return (
         f"{infants} virtual infant{'' if infants == 1 else 's'} · {run.duration_h:g} h each, first "
         f"{run.warmup_h:g} h not counted · target {target.low_pct:g}–{target.high_pct:g} % "  # noqa: RUF001
-        f"· arms: {', '.join(result.arms)}"
+        f"· arms: {', '.join(map(arm_label, result.arms))}"
     )
 
 
@@ -121,6 +123,8 @@ def _table_sections(result: ComparisonResult) -> list[Section]:
             "Infants left out of percentages of time on oxygen, for want of an hour of readings on "
             f"oxygen: {'; '.join(left_out)}.",
         )
+    if ORACLE in result.finished_arms:
+        notes += (f"{arm_label(ORACLE).capitalize()}: {BOUND_WORDS}. It takes no place.",)
     compared = [tables.difference_table(result)] if len(result.paired) else []
     if len(result.ranking):
         compared.append(ranking_table(result.ranking, interval_level(result)))

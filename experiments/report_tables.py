@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
+from ..loop.oracle import ORACLE
 from ..loop.outcome import Described
 from ..models.infants import Infants
 from .page import Row, Table
@@ -16,8 +17,10 @@ from .readable import (
     DESCRIBED,
     NO_VALUE,
     TRUE_SUFFIX,
+    arm_label,
     core_outcomes,
     number,
+    rivals,
     rows_by_arm,
     shown,
     shown_unit,
@@ -48,7 +51,7 @@ def main_table(result: ComparisonResult) -> Table:
     return Table(
         caption="Median over infants (quartiles). Indented rows: the same by true SaO2, which no "
         "bedside monitor shows.",
-        head=("Outcome", "Unit", *result.finished_arms),
+        head=("Outcome", "Unit", *map(arm_label, result.finished_arms)),
         rows=tuple(rows),
     )
 
@@ -76,7 +79,7 @@ def other_outcomes_table(result: ComparisonResult) -> Table:
     rows += [_unnamed_row(result, name) for name in _unnamed(result)]
     return Table(
         caption="Median over infants (quartiles).",
-        head=("Outcome", "Unit", *result.finished_arms),
+        head=("Outcome", "Unit", *map(arm_label, result.finished_arms)),
         rows=tuple(rows),
     )
 
@@ -129,7 +132,7 @@ def left_out(result: ComparisonResult) -> list[str]:
     rows = rows_by_arm(result.summary, core[0].name)
     return [
         f"{arm}: {int(rows[arm]['left_out'])}"
-        for arm in result.finished_arms
+        for arm in rivals(result)
         if arm in rows and int(rows[arm]["left_out"]) > 0
     ]
 
@@ -164,12 +167,12 @@ def difference_table(result: ComparisonResult) -> Table:
 
 
 def _difference_row(row: Mapping[str, Any], item: Described) -> Row:
-    reading = verdict(row, item) if item.direction != "-" else ""
+    reading = verdict(row, item) if item.direction != "-" and row["arm"] != ORACLE else ""
     return Row(
         cells=(
             item.label,
             shown_unit(item.unit),
-            str(row["arm"]),
+            arm_label(str(row["arm"])),
             interval_text(row, item),
             interval_text(row, item, "median"),
             f"{int(row['infants'])} ({int(row['groups'])})",
@@ -244,7 +247,7 @@ def _cohort_cells(values: pd.Series[Any], unit: str) -> tuple[str, str]:
 
 
 def scenario_table(result: ComparisonResult) -> Table:
-    """Show every setting; those that the user set are marked.
+    """Show every setting of a comparison; those that the user set are marked.
 
     Parameters
     ----------
@@ -256,8 +259,24 @@ def scenario_table(result: ComparisonResult) -> Table:
     Table
         A row per setting.
     """
+    return settings_table(result.scenario_table)
+
+
+def settings_table(settings: pd.DataFrame) -> Table:
+    """Show every setting; those that the user set are marked.
+
+    Parameters
+    ----------
+    settings : pandas.DataFrame
+        Columns key, value, unit, meaning and source.
+
+    Returns
+    -------
+    Table
+        A row per setting.
+    """
     rows = []
-    for _, row in result.scenario_table.iterrows():
+    for _, row in settings.iterrows():
         given = str(row["source"]) != "default"
         unit = "" if row["unit"] == "-" else str(row["unit"])
         cells = (
@@ -360,5 +379,6 @@ __all__ = [
     "main_table",
     "other_outcomes_table",
     "scenario_table",
+    "settings_table",
     "worst_table",
 ]

@@ -7,8 +7,13 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from markupsafe import Markup
+
+from ..loop.oracle import ORACLE
 from ..loop.outcome import Described
 from .readable import (
+    BOUND_WORDS,
+    CRITERION,
     DESCRIBED,
     IN_TARGET,
     NO_VALUE,
@@ -17,7 +22,9 @@ from .readable import (
     lower_first,
     number,
     numbers_of,
+    rivals,
     rows_by_outcome,
+    shown_unit,
 )
 from .result import ComparisonResult
 
@@ -135,14 +142,29 @@ def points(result: ComparisonResult) -> list[str]:
     Returns
     -------
     list of str
-        One text for each arm but the baseline.
+        One text for each arm but the baseline; the last one is about the
+        offline optimum, where it was sought.
     """
-    texts = [
-        " ".join(_arm_sentences(result, arm))
-        for arm in result.finished_arms
-        if arm != result.baseline
+    lines: list[str] = []
+    for arm in (arm for arm in result.finished_arms if arm != result.baseline):
+        sentences = [_bound(result)] if arm == ORACLE else _arm_sentences(result, arm)
+        if sentences:
+            text = _HELD_TOGETHER.sub("\u00a0", " ".join(sentences))
+            lines.append(Markup("<strong>{}</strong>: {}").format(arm, text))
+    return lines
+
+
+def _bound(result: ComparisonResult) -> str:
+    """Say what the offline optimum is, and how far each arm is from what it bounds."""
+    item = DESCRIBED[CRITERION]
+    means = [
+        f"{arm} {number(float(numbers_of(result, arm, CRITERION).mean()), item.decimals)}"
+        for arm in (ORACLE, *rivals(result))
     ]
-    return [_HELD_TOGETHER.sub("\u00a0", text) for text in texts if text]
+    return (
+        f"{BOUND_WORDS}. It bounds the mean of J, the squared distance of true SaO2 from "
+        f"the target, and nothing else: {_listed(means)} {shown_unit(item.unit)}."
+    )
 
 
 def _first_places(result: ComparisonResult) -> list[str]:
@@ -154,7 +176,8 @@ def _first_places(result: ComparisonResult) -> list[str]:
     for _, row in table[table["rank"] == 1].iterrows():
         if row["outcome"] in DESCRIBED and row["outcome"] != "fio2_travel_pct_per_h":
             label = lower_first(DESCRIBED[str(row["outcome"])].label)
-            sure = f" (in {100 * float(row['first_share']):.0f} % of resamples)"
+            share = float(row["first_share"])
+            sure = f" (in {100 * share:.0f} % of resamples)" if math.isfinite(share) else ""
             first.setdefault(str(row["arm"]), []).append(label + sure)
     parts = [f"{arm} by {_listed(labels)}" for arm, labels in first.items()]
     return [f"Of {table['arm'].nunique()} arms, first on average came {'; '.join(parts)}."]
@@ -174,7 +197,7 @@ def _closing(result: ComparisonResult) -> str:
 
 def _opening(result: ComparisonResult) -> str:
     target = result.scenario.target
-    medians = ", ".join(_median_text(result, arm) for arm in result.finished_arms)
+    medians = ", ".join(_median_text(result, arm) for arm in rivals(result))
     spread = " (median over infants, quartiles in brackets)" if len(result.cohort) > 1 else ""
     return (
         f"In {_plural(len(result.cohort), 'virtual infant')}, displayed SpO2 was inside the target "
@@ -235,7 +258,7 @@ def _arm_sentences(result: ComparisonResult, arm: str) -> list[str]:
     parts = [f"{_KIND_WORDS[kind]} {_listed(found)}" for kind, found in groups.items() if found]
     if not parts:
         return []
-    head = f"{arm}: {'; '.join(parts)}."
+    head = f"{'; '.join(parts)}."
     return [head, *_worse_infants(result, arm), *_true_sentence(rows)]
 
 

@@ -199,15 +199,15 @@ def plant_gains(result: ResponseResult) -> Figure:
     matplotlib.figure.Figure
         Dots on lines of equal ratio.
     """
-    figure = Figure(figsize=(3.9, 3.5))
+    figure = Figure(figsize=(WIDTH_IN, 3.4))
     axes = figure.subplots()
     table = result.plants.dropna(subset=["gain_at_88", "gain_at_95"])
     high, low = table["gain_at_95"].to_numpy(), table["gain_at_88"].to_numpy()
     most = 1.1 * float(max(low.max(initial=0.5), high.max(initial=0.5)))
-    for ratio in (1.0, 2.0, 3.03):
+    for ratio, part in ((1.0, 0.86), (2.0, 0.86), (3.03, 0.97)):
         axes.plot((0, most), (0, ratio * most), color=FAINT, linewidth=0.8)
         end = min(most, most / ratio)
-        axes.annotate(f"{ratio:g} : 1", (0.9 * end, 0.9 * ratio * end), fontsize=7.5, color=INK)
+        axes.annotate(f"{ratio:g} : 1", (part * end, part * ratio * end), fontsize=7.5, color=INK)
     axes.plot(high, low, "o", color="#0072B2", markersize=4.5)
     axes.set(xlim=(0, most), ylim=(0, most), aspect="equal")
     axes.set(xlabel=f"points per FiO2 point at {HIGH_PCT:g} %", ylabel=f"at {LOW_PCT:g} %")

@@ -51,7 +51,8 @@ _MEANINGS = (
      "which the simulated loop keeps swinging after a reading 5 points low for 30 s; without "
      "rounding. Keeps swinging: half a point or more from peak to peak in the last third of the "
      "time watched (45 min for the gain, 90 for the delay), nine tenths or more of the middle "
-     "third, and three changes of side or more. Above 16 times or 255 s: not found."),
+     "third, and three changes of side or more. A larger knock may find less. "
+     "Above 16 times or 255 s: not found."),
 )  # fmt: skip
 
 
@@ -235,7 +236,7 @@ def answer(result: ResponseResult) -> list[str]:
             sentences.append(f"No infant was brought to swing for good under {name}.")
         else:
             sentences.append(
-                f"Under {name} the most responsive infant could answer {least:.1f} times as "
+                f"Under {name} the infant with the least room could answer {least:.1f} times as "
                 "strongly before it swings for good."
             )
     ratio = result.plants["gain_ratio_88_to_95"].dropna()

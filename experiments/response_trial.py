@@ -269,8 +269,10 @@ class _Trial:
         loop = series(law.response, sampled_every(self._plants[place].at, period_s))
         found = margins(loop, math.pi / period_s, integrators=law.integrators)
         if place == self._nominal:
-            seen = self._omega * (1.0 - 1e-9) / period_s
-            self._loops[f"{name}, {region}"] = loop(seen)
+            # Above half its sampling frequency a slower controller has no response of its own.
+            seen = np.minimum(self._omega, (1.0 - 1e-9) * math.pi / period_s)
+            known = np.where(self._omega <= math.pi / period_s, loop(seen), np.nan)
+            self._loops[f"{name}, {region}"] = known
         return {
             "gain_margin": found.gain,
             "phase_margin_deg": found.phase_deg,

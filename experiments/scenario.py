@@ -25,7 +25,7 @@ from .scenario_settings import (
     RunSettings,
     Scenario,
     TargetSettings,
-    check_trace_infants,
+    check_named_infants,
     contradictions,
 )
 from .settings_reader import Place, Shown, build, read_fields, refuse
@@ -353,7 +353,7 @@ __all__ = [
     "RunSettings",
     "Scenario",
     "TargetSettings",
-    "check_trace_infants",
+    "check_named_infants",
     "load_scenario",
     "override",
     "parse_setting",

@@ -15,6 +15,7 @@ from typing import Any
 
 from ..loop.alarms import AlarmSettings
 from ..loop.fault_draws import FaultSettings
+from ..loop.oracle import ORACLE
 from ..loop.safeguards.settings import SafeguardSettings, changed
 from ..loop.script import ScriptedEvent
 from ..loop.staff_settings import StaffSettings
@@ -134,6 +135,9 @@ class ArmSettings:
     def __post_init__(self) -> None:
         validate(self)
         _check_name("ArmSettings.name", self.name)
+        if self.name == ORACLE:
+            hint = "So is the offline optimum called; see report.oracle."
+            raise problem("ArmSettings.name", "another name", self.name, hint)
         if self.kind == "controller" and not self.controller:
             raise problem(
                 "ArmSettings.controller", "a name or file.py:ClassName", "", "Or kind = 'manual'."
@@ -182,6 +186,11 @@ class ReportSettings:
     )
     worst_infants: int = quantity(
         unit="-", low=0, high=10, default=2, doc="how many of those who fared worst are drawn too"
+    )
+    oracle: bool = quantity(
+        unit="-",
+        default=False,
+        doc="search the offline optimum, too: a bound; about 4 s of one core per infant-hour",
     )
     resamples: int = quantity(
         unit="-", low=100, high=100_000, default=2000, doc="bootstrap resamples for the intervals"
@@ -295,8 +304,9 @@ def contradictions(values: Mapping[str, Any], place: Place) -> list[str]:
     if "arms" in values:
         found += _script_problems(values.get("script", ()), values["arms"], place.at("script"))
     if "cohort" in values and "report" in values and not values["cohort"].csv:
-        chosen, count = values["report"].trace_infants, values["cohort"].infants
-        found += _outside(chosen, range(count), str(place.at("report").at("trace_infants")))
+        chosen, infants = values["report"].trace_infants, range(values["cohort"].infants)
+        found += _outside(chosen, infants, str(place.at("report").at("trace_infants")))
+        found += _outside_script(values.get("script", ()), infants, place.at("script"))
     return found
 
 
@@ -312,8 +322,8 @@ def _script_problems(
     ]
 
 
-def check_trace_infants(scenario: Scenario, infants: Iterable[int]) -> None:
-    """Refuse traces of infants that the cohort does not have.
+def check_named_infants(scenario: Scenario, infants: Iterable[int]) -> None:
+    """Refuse traces and scripted events of infants that the cohort does not have.
 
     A scenario with a drawn cohort is checked when it is made; one with a
     cohort file can only be checked once the file has been read.
@@ -321,7 +331,7 @@ def check_trace_infants(scenario: Scenario, infants: Iterable[int]) -> None:
     Parameters
     ----------
     scenario : Scenario
-        Whose `report.trace_infants` are checked.
+        Whose `report.trace_infants` and `script` are checked.
     infants : iterable of int
         Numbers of the infants in the cohort.
 
@@ -330,7 +340,20 @@ def check_trace_infants(scenario: Scenario, infants: Iterable[int]) -> None:
     TestbedError
         Naming the infants that are not there.
     """
-    refuse(_outside(scenario.report.trace_infants, infants, "report.trace_infants"))
+    present = sorted(infants)
+    refuse(
+        [
+            *_outside(scenario.report.trace_infants, present, "report.trace_infants"),
+            *_outside_script(scenario.script, present, "script"),
+        ]
+    )
+
+
+def _outside_script(
+    script: Iterable[ScriptedEvent], infants: Iterable[int], where: object
+) -> list[str]:
+    named = {number for item in script for number in item.infants}
+    return _outside(sorted(named), infants, f"{where}.infants")
 
 
 def _outside(chosen: Iterable[int], infants: Iterable[int], where: str) -> list[str]:
@@ -360,6 +383,6 @@ __all__ = [
     "RunSettings",
     "Scenario",
     "TargetSettings",
-    "check_trace_infants",
+    "check_named_infants",
     "contradictions",
 ]

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ..loop.episodes import runs
 from ..models.disturbances import Breathing
+from .readable import arm_label
 from .result import ComparisonResult
 from .style import FAINT, INK, SHADE, STRIP_WIDTH_IN, TARGET, arm_styles, styled
 
@@ -224,7 +225,7 @@ def _draw_saturation(axes: Axes, result: ComparisonResult, strip: _Strip, lowest
         )  # fmt: skip
     axes.set(ylim=(lowest, 101), ylabel="SpO2 (%)")
     axes.yaxis.set_major_locator(MultipleLocator(10 if lowest >= 60 else 20))
-    axes.set_title(strip.arm)
+    axes.set_title(arm_label(strip.arm))
     axes.grid(axis="y")
     axes.tick_params(labelbottom=False, bottom=False)
     axes.spines["bottom"].set_visible(False)

@@ -1,7 +1,9 @@
 """Run chunks in this process or in a pool of others, with progress.
 
 Workers are started afresh ("spawn") and given one spec that can be pickled;
-the results are the same, bit for bit, whatever the number of workers.
+the results are the same, bit for bit, whatever the number of workers. A worker
+that is killed loses the chunk that it had, which is run once more; a chunk that
+takes its worker with it twice is reported as failed.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -17,7 +20,7 @@ from queue import Empty
 from typing import Any
 
 from ..loop.bench import BenchSpec
-from .chunk import ChunkResult, failed_chunk, run_chunk
+from .chunk import ChunkResult, failed_chunk, run_chunk, work_ticks
 from .resume import ChunkStore
 
 #: Called with the simulated lane-seconds done and those to do.
@@ -25,6 +28,9 @@ Progress = Callable[[int, int], None]
 
 #: How often progress is looked at (s).
 LOOK_S = 0.25
+
+#: How often a chunk is tried whose worker is killed.
+TRIES = 2
 
 WORKER_ENDED = "the worker process ended abruptly; it may have run out of memory"
 
@@ -39,15 +45,23 @@ class Chunk:
         What to run.
     trace_infants : tuple of int
         Own numbers of the infants whose traces are kept.
+    oracle : bool
+        Whether the offline optimum is searched, too.
     """
 
     spec: BenchSpec
     trace_infants: tuple[int, ...]
+    oracle: bool = False
 
     @property
     def lanes(self) -> int:
         """Number of lanes."""
         return len(self.spec.infants) * len(self.spec.arms)
+
+    @property
+    def ticks(self) -> int:
+        """Number of ticks, the search of the offline optimum among them."""
+        return work_ticks(self.spec, self.oracle)
 
 
 def default_workers() -> int:
@@ -66,11 +80,11 @@ class _Tally:
     def __init__(self, chunks: Sequence[Chunk], progress: Progress | None) -> None:
         self._lanes = [chunk.lanes for chunk in chunks]
         self._done = [0] * len(chunks)
-        self._total = sum(chunk.lanes * chunk.spec.duration_s for chunk in chunks)
+        self._total = sum(chunk.lanes * chunk.ticks for chunk in chunks)
         self._progress = progress
 
     def report(self, place: int, ticks: int) -> None:
-        self._done[place] = ticks
+        self._done[place] = max(self._done[place], ticks)  # a chunk may be run once more
         if self._progress:
             done = sum(a * b for a, b in zip(self._lanes, self._done, strict=True))
             self._progress(done, self._total)
@@ -81,6 +95,7 @@ def run_chunks(
     workers: int,
     progress: Progress | None = None,
     store: ChunkStore | None = None,
+    scheduler: str = "",
 ) -> list[ChunkResult]:
     """Run all chunks and give their results in order.
 
@@ -94,30 +109,39 @@ def run_chunks(
         Called with lane-seconds done and to do.
     store : ChunkStore, optional
         Keeps what finishes; what it holds already is not run again.
+    scheduler : str
+        Address of a Dask scheduler whose workers run the chunks instead of
+        processes of this machine; none if empty.
 
     Returns
     -------
     list of ChunkResult
+
+    Raises
+    ------
+    TestbedError
+        If the scheduler cannot be used.
     """
     tally = _Tally(chunks, progress)
     done = _finished_before(chunks, store)
     for place in done:
-        tally.report(place, chunks[place].spec.duration_s)
+        tally.report(place, chunks[place].ticks)
     work = {place: chunk for place, chunk in enumerate(chunks) if place not in done}
-    if workers <= 1 or len(work) <= 1:
+    if scheduler and work:
+        from .cluster import run_on_cluster
+
+        done |= run_on_cluster(work, scheduler, tally.report, store)
+    elif workers <= 1 or len(work) <= 1:
         for place, chunk in work.items():
             done[place] = _run_one(
                 chunk,
                 lambda ticks, place=place: tally.report(place, ticks),  # type: ignore[misc]
                 store,
             )
-        return [done[place] for place in range(len(chunks))]
-    done |= _run_pool(work, min(workers, len(work)), tally, store)
-    # A worker that ends takes the whole pool with it: what is missing now gets a pool of its own.
-    for place in sorted(set(work) - set(done)):
-        done.update(_run_pool({place: work[place]}, 1, tally, store))
+    else:
+        done |= _run_pool(work, min(workers, len(work)), tally, store)
     return [
-        done.get(place) or failed_chunk(chunk.spec, WORKER_ENDED)
+        done.get(place) or failed_chunk(chunk.spec, WORKER_ENDED, oracle=chunk.oracle)
         for place, chunk in enumerate(chunks)
     ]
 
@@ -134,7 +158,7 @@ def _run_one(
     chunk: Chunk, progress: Callable[[int], None], store: ChunkStore | None
 ) -> ChunkResult:
     """Run a chunk and keep it as soon as it has finished."""
-    result = run_chunk(chunk.spec, chunk.trace_infants, progress)
+    result = run_chunk(chunk.spec, chunk.trace_infants, progress, oracle=chunk.oracle)
     if store is not None:
         store.keep(chunk, result)
     return result
@@ -143,27 +167,95 @@ def _run_one(
 def _run_pool(
     work: Mapping[int, Chunk], workers: int, tally: _Tally, store: ChunkStore | None
 ) -> dict[int, ChunkResult]:
-    """Give the results by place; those of a pool that broke are missing."""
+    """Give the results by place; those of chunks whose workers were killed are missing."""
     context = multiprocessing.get_context("spawn")
-    with (
-        context.Manager() as manager,
-        ProcessPoolExecutor(workers, mp_context=context, initializer=_ignore_interrupt) as pool,
-    ):
-        reports: Any = manager.Queue()
-        futures = {
-            place: pool.submit(_work, chunk, place, reports, store) for place, chunk in work.items()
-        }
+    with context.Manager() as manager:
+        crew = _Crew(work, workers, manager.Queue(), store)
         try:
-            _watch(list(futures.values()), reports, tally)
+            done = crew.run(tally)
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
+            crew.dismiss(wait_for_it=False)
             manager.shutdown()  # a worker's next report fails, so that it ends soon
             raise
-        return {
-            place: future.result()
-            for place, future in futures.items()
-            if not isinstance(future.exception(), BrokenProcessPool)
-        }
+        crew.dismiss(wait_for_it=True)
+        return done
+
+
+class _Crew:
+    """Workers, each a pool of one process, so that one that ends takes no other with it.
+
+    Parameters
+    ----------
+    work : mapping of int to Chunk
+        Chunks by place.
+    workers : int
+        Number of processes.
+    reports : queue
+        Where workers say how far they are.
+    store : ChunkStore or None
+        Keeps what finishes.
+    """
+
+    def __init__(
+        self, work: Mapping[int, Chunk], workers: int, reports: Any, store: ChunkStore | None
+    ) -> None:
+        self._work, self._reports, self._store = work, reports, store
+        self._waiting = deque(work)
+        self._tries = dict.fromkeys(work, 0)
+        self._idle = [_new_worker() for _ in range(workers)]
+        self._busy: dict[Future[ChunkResult], tuple[int, ProcessPoolExecutor]] = {}
+
+    def run(self, tally: _Tally) -> dict[int, ChunkResult]:
+        """Hand out chunks until all are done, and give the results by place."""
+        done: dict[int, ChunkResult] = {}
+        while self._waiting or self._busy:
+            while self._waiting and self._idle:
+                self._hand_out(self._waiting.popleft(), self._idle.pop())
+            finished, _ = wait(self._busy, timeout=LOOK_S, return_when=FIRST_COMPLETED)
+            self._pass_on(tally)
+            for future in finished:
+                place, worker = self._busy.pop(future)
+                if isinstance(future.exception(), BrokenProcessPool):
+                    self._replace(worker, place)
+                    continue
+                self._idle.append(worker)
+                done[place] = future.result()
+        return done
+
+    def dismiss(self, *, wait_for_it: bool) -> None:
+        """Let every worker go."""
+        for pool in (*self._idle, *(pool for _, pool in self._busy.values())):
+            pool.shutdown(wait=wait_for_it, cancel_futures=True)
+
+    def _hand_out(self, place: int, worker: ProcessPoolExecutor) -> None:
+        self._tries[place] += 1
+        try:
+            future = worker.submit(_work, self._work[place], place, self._reports, self._store)
+        except BrokenProcessPool:  # killed while it had nothing to do: no try of this chunk
+            self._tries[place] -= 1
+            self._replace(worker, place)
+        else:
+            self._busy[future] = (place, worker)
+
+    def _replace(self, worker: ProcessPoolExecutor, place: int) -> None:
+        """Take on another worker, and put the chunk back unless it has had its tries."""
+        worker.shutdown(wait=False)
+        self._idle.append(_new_worker())
+        if self._tries[place] < TRIES:
+            self._waiting.append(place)
+
+    def _pass_on(self, tally: _Tally) -> None:
+        while True:
+            try:
+                place, ticks = self._reports.get_nowait()
+            except Empty:
+                return
+            tally.report(place, ticks)
+
+
+def _new_worker() -> ProcessPoolExecutor:
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(1, mp_context=context, initializer=_ignore_interrupt)
 
 
 def _ignore_interrupt() -> None:
@@ -174,15 +266,3 @@ def _ignore_interrupt() -> None:
 def _work(chunk: Chunk, place: int, reports: Any, store: ChunkStore | None) -> ChunkResult:
     """Run in a worker process."""
     return _run_one(chunk, lambda ticks: reports.put((place, ticks)), store)
-
-
-def _watch(futures: Sequence[Future[ChunkResult]], reports: Any, tally: _Tally) -> None:
-    waiting = set(futures)
-    while waiting:
-        _, waiting = wait(waiting, timeout=LOOK_S, return_when=FIRST_COMPLETED)
-        while True:
-            try:
-                place, ticks = reports.get_nowait()
-            except Empty:
-                break
-            tally.report(place, ticks)

@@ -93,6 +93,7 @@ def run_again(
     workers: int,
     progress: Progress | None = None,
     store: ChunkStore | None = None,
+    scheduler: str = "",
 ) -> dict[tuple[int, str], Trace]:
     """Run the nursing groups of some infants again and keep these infants' traces.
 
@@ -108,6 +109,8 @@ def run_again(
         Called with lane-seconds done and to do.
     store : ChunkStore, optional
         Keeps what finishes.
+    scheduler : str
+        Address of a Dask scheduler, if the rest ran there.
 
     Returns
     -------
@@ -116,11 +119,12 @@ def run_again(
     """
     wanted = np.isin(spec.infants.infant, list(infants))
     chunks = []
-    for group in np.unique(spec.groups[wanted]):
-        places = np.flatnonzero(spec.groups == group)
+    groups = np.unique(spec.groups[wanted])
+    for share in np.array_split(groups, min(max(workers, 1), len(groups))) if len(groups) else ():
+        places = np.flatnonzero(np.isin(spec.groups, share))
         part = _part(spec, spec.infants.take(places), spec.groups[places])
         chunks.append(Chunk(spec=part, trace_infants=tuple(infants)))
-    results = run_chunks(chunks, workers, progress, store) if chunks else []
+    results = run_chunks(chunks, workers, progress, store, scheduler) if chunks else []
     return {key: trace for result in results for key, trace in result.traces.items()}
 
 

@@ -14,7 +14,7 @@ from .controller import Controller, checked_request
 from .link_faults import Link
 from .patients import Patients
 from .phases import At, Phase
-from .registry import load_controller
+from .registry import cause_of, load_controller
 from .safeguards.feedback import Shown
 from .safeguards.layer import SafeguardLayer
 from .safeguards.settings import SafeguardSettings
@@ -172,6 +172,17 @@ class ControllerArm:
             self._tick(int(env.now))
             yield At(env, 1, Phase.CONTROLLER)
 
+    def change_safeguards(self, settings: SafeguardSettings) -> None:
+        """Switch safeguards on or off, or change thresholds, between two ticks.
+
+        Parameters
+        ----------
+        settings : SafeguardSettings
+            What holds from now on. A bare controller stays bare.
+        """
+        if self._layer is not None:
+            self._layer = self._layer.changed(settings)
+
     def close(self) -> None:
         """Let a controller that has a `close` give back what it holds."""
         close = getattr(self.controller, "close", None)
@@ -182,7 +193,7 @@ class ControllerArm:
         try:
             call()
         except (Exception, SystemExit) as error:  # a user's code may do anything; the rest goes on
-            self.error = self.error or f"{type(error).__name__}: {error}"
+            self.error = self.error or cause_of(error)
             self._given = np.zeros(self._count, dtype=np.bool_)
             for lane in range(self._first, self._first + self._count):
                 self._log(lane, "controller_failed", float("nan"), self.error)

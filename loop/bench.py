@@ -162,11 +162,18 @@ class Bench:
         What to run.
     progress : callable, optional
         Called now and then with the number of ticks done.
+    environment : simpy.Environment, optional
+        A clock that stands at 0, such as one in real time; a new one if left out.
     """
 
-    def __init__(self, spec: BenchSpec, progress: Callable[[int], None] | None = None) -> None:
+    def __init__(
+        self,
+        spec: BenchSpec,
+        progress: Callable[[int], None] | None = None,
+        environment: simpy.Environment | None = None,
+    ) -> None:
         self._spec, self._progress = spec, progress
-        self._env = simpy.Environment(initial_time=0)
+        self._env = environment or simpy.Environment(initial_time=0)
         self._events: list[EventRecord] = []
         self._habits = spec.activities or ActivitySettings()
         arms = len(spec.arms)

@@ -54,6 +54,8 @@ EVENT_TYPES = {
     "mode_change": "a lane changes its mode; value: the new `Mode`, detail: its name",
     "alert_start": "a safeguard calls staff; value: displayed SpO2, detail: which safeguard",
     "alert_end": "that call ends; detail: which safeguard",
+    "limit_start": "safeguards keep FiO2 below the request; value: where",
+    "limit_end": "they do so no more",
     "controller_failed": "a controller gave no usable output and is out of the loop",
     "controller_no_value": "a controller gave NaN for this infant; the FiO2 is held",
 }

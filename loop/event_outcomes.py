@@ -22,9 +22,13 @@ class EventOutcome(Described):
     ----------
     weight : callable
         What one event adds.
+    share_of : callable or None
+        What one event adds to the whole of which the sum is a percentage; None
+        for a rate per 24 h.
     """
 
     weight: Callable[[EventRecord], float]
+    share_of: Callable[[EventRecord], float] | None = None
 
 
 def _alarms(priority: str) -> Callable[[EventRecord], float]:
@@ -42,12 +46,24 @@ def _minutes(event: EventRecord) -> float:
     return event.value / 60.0 if event.event == "visit_end" else 0.0
 
 
+def _alarm_minutes(event: EventRecord) -> float:
+    return event.value / 60.0 if event.event == "alarm_end" else 0.0
+
+
+def _count(name: str) -> Callable[[EventRecord], float]:
+    def weight(event: EventRecord) -> float:
+        return float(event.event == name)
+
+    return weight
+
+
 _ALL = (
     EventOutcome(
         name="alarms_high_priority_per_24h",
         label="Alarms of high priority",
         unit="per 24 h",
-        definition="Low SpO2 alarms that began after the warm-up, per 24 h of that time.",
+        definition="Alarms of low SpO2, apnoea and low pressure that began after the warm-up, per "
+        "24 h of that time.",
         direction="lower better",
         decimals=1,
         core=True,
@@ -58,12 +74,71 @@ _ALL = (
         name="alarms_medium_priority_per_24h",
         label="Alarms of medium priority",
         unit="per 24 h",
-        definition="High SpO2 and lost signal alarms that began after the warm-up, per 24 h.",
+        definition="Alarms of high SpO2, lost signal, high pressure and the controller that began "
+        "after the warm-up, per 24 h.",
         direction="lower better",
         decimals=1,
         core=False,
         true_signal=False,
         weight=_alarms("medium"),
+    ),
+    EventOutcome(
+        name="alarms_low_priority_per_24h",
+        label="Alarms of low priority",
+        unit="per 24 h",
+        definition="Alarms of measured beside set FiO2 that began after the warm-up, per 24 h.",
+        direction="lower better",
+        decimals=1,
+        core=False,
+        true_signal=False,
+        weight=_alarms("low"),
+    ),
+    EventOutcome(
+        name="alarm_min_per_24h",
+        label="Alarm time",
+        unit="min per 24 h",
+        definition="Lengths of all alarms that ended after the warm-up, summed, per 24 h; alarms "
+        "that overlap count each for itself.",
+        direction="lower better",
+        decimals=0,
+        core=False,
+        true_signal=False,
+        weight=_alarm_minutes,
+    ),
+    EventOutcome(
+        name="alarms_unseen_pct",
+        label="Alarms over before anyone came",
+        unit="%",
+        definition="Of the alarms that ended after the warm-up, the percentage to which nobody had "
+        "come by then. NaN without an alarm.",
+        direction="-",
+        decimals=0,
+        core=False,
+        true_signal=False,
+        weight=_count("alarm_unseen"),
+        share_of=_count("alarm_end"),
+    ),
+    EventOutcome(
+        name="alarms_escalated_per_24h",
+        label="Alarms that called for others",
+        unit="per 24 h",
+        definition="Alarms to which nobody came for so long that others were called, per 24 h.",
+        direction="lower better",
+        decimals=1,
+        core=False,
+        true_signal=False,
+        weight=_count("alarm_escalated"),
+    ),
+    EventOutcome(
+        name="overrides_per_24h",
+        label="Controller overridden by staff",
+        unit="per 24 h",
+        definition="Times that staff took over from the controller after the warm-up, per 24 h.",
+        direction="lower better",
+        decimals=1,
+        core=False,
+        true_signal=False,
+        weight=_count("override_start"),
     ),
     EventOutcome(
         name="manual_changes_per_24h",
@@ -81,12 +156,12 @@ _ALL = (
         label="Staff time at the cot",
         unit="min per 24 h",
         definition=(
-            "Minutes of visits for rounds, alarms and oxygen that ended after the warm-up, per "
-            "24 h of that time. Only arms adjusted by hand have staff."
+            "Minutes of visits for rounds, care, alarms and oxygen that ended after the warm-up, "
+            "per 24 h of that time. Every arm has the same staff and the same care."
         ),
         direction="-",
         decimals=0,
-        core=False,
+        core=True,
         true_signal=False,
         weight=_minutes,
     ),
@@ -116,10 +191,22 @@ def event_outcomes(
     """
     per_day = DAY_S / (duration_s - warmup_s)
     found: dict[tuple[int, str], dict[str, float]] = {}
+    whole: dict[tuple[int, str], dict[str, float]] = {}
     for event in events:
         if event.time_s < warmup_s:
             continue
-        row = found.setdefault((event.infant, event.arm), dict.fromkeys(EVENT_OUTCOMES, 0.0))
+        key = (event.infant, event.arm)
+        row = found.setdefault(key, dict.fromkeys(EVENT_OUTCOMES, 0.0))
+        of = whole.setdefault(key, dict.fromkeys(EVENT_OUTCOMES, 0.0))
         for item in _ALL:
-            row[item.name] += item.weight(event) * per_day
+            row[item.name] += item.weight(event)
+            if item.share_of is not None:
+                of[item.name] += item.share_of(event)
+    for key, row in found.items():
+        for item in _ALL:
+            total = whole[key][item.name]
+            if item.share_of is None:
+                row[item.name] *= per_day
+            else:
+                row[item.name] = 100.0 * row[item.name] / total if total else float("nan")
     return found

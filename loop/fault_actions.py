@@ -42,6 +42,7 @@ def _takes(**ranges: tuple[float, float]) -> Callable[[Mapping[str, Any]], None]
 
 _PULSE = _takes(pulse_bpm=(20.0, 300.0))
 _GROWS = _takes(over_s=(1.0, 1_209_600.0))
+_AT_NEED = _takes(at_need=(0.0, 1.0))
 _WITHIN = _takes(within_s=(1.0, 1_209_600.0))
 
 
@@ -127,6 +128,16 @@ def _link(fault: str) -> Start:
         return lambda end: patients.link.set(lanes, fault, NONE[fault])
 
     return start
+
+
+def _take_over(
+    patients: Patients, lanes: Sequence[int], value: float, settings: _Given, now: float
+) -> Undo:
+    need = patients.infants.fio2_need.tolist()
+    for lane in lanes:
+        usual = max(need[lane % len(need)], patients.gas.settings.fio2_min)
+        patients.link.set([lane], "hand_fio2", usual if settings.get("at_need") else value)
+    return lambda end: patients.link.set(lanes, "hand_fio2", math.nan)
 
 
 def _lung(
@@ -263,13 +274,15 @@ FAULT_ACTIONS = (
     ),
     Action(
         name="erratic_output",
-        doc="the controller's output jumps between its ends",
+        doc="the controller's output jumps to pure oxygen, for 6 s every 24 s",
         start=_link("erratic"), low=1.0, high=1.0, needs_duration=True,
     ),
     Action(
         name="staff_override",
-        doc="staff take over and set an FiO2, until the event ends; value: that FiO2",
-        start=_link("hand_fio2"),
+        doc="staff take over and set an FiO2, until the event ends; value: that FiO2; with "
+        "settings.at_need = 1 each infant's usual one",
+        start=_take_over,
+        check=_AT_NEED,
         unit="fraction", low=0.21, high=1.0, default=0.3, needs_duration=True,
     ),
 )  # fmt: skip

@@ -21,9 +21,8 @@ from .signals import BoolArray, FloatArray, Mode
 #: Latest that an answer can come (s).
 LATEST_S = 300
 
-#: A disturbed output jumps between its ends with this half-period (s).
-ERRATIC_S = 20
-ERRATIC_ENDS = (1.0, 0.21)
+#: A disturbed output jumps to pure oxygen for the first seconds of each period (s).
+ERRATIC_S, ERRATIC_PERIOD_S, ERRATIC_FIO2 = 6, 24, 1.0
 
 #: Each fault's value while nothing is wrong, and its range.
 NONE: dict[str, float] = {
@@ -173,8 +172,9 @@ class Link:
         """
         if not self._faults.active:
             return request
-        end = ERRATIC_ENDS[(tick // ERRATIC_S) % 2]
-        sent = np.where(self._values["erratic"] > 0.5, end, request)
+        sent = request.copy()
+        if tick % ERRATIC_PERIOD_S < ERRATIC_S:
+            np.copyto(sent, ERRATIC_FIO2, where=self._values["erratic"] > 0.5)
         if not len(self._history):
             self._history = np.repeat(sent[np.newaxis, :], LATEST_S + 1, axis=0)
         self._history[tick % len(self._history)] = sent

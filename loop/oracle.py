@@ -51,6 +51,9 @@ LEAST_GAIN = 0.002
 
 DEFAULT_ROUNDS = 8
 
+#: Lanes that a round runs for each infant: probes, steps that are tried, what is kept.
+LANES_A_ROUND = MEMORY_BLOCKS + len(STEP_SHARES) + 2
+
 
 @dataclass(frozen=True, kw_only=True)
 class OracleResult:

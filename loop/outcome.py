@@ -87,8 +87,9 @@ def alone(
     direction: Direction = "-",
     decimals: int = 1,
     core: bool = False,
+    true_signal: bool = False,
 ) -> Iterator[Outcome]:
-    """Describe an outcome that has no twin on the true SaO2.
+    """Describe an outcome that has no twin on the other signal.
 
     Parameters
     ----------
@@ -101,6 +102,8 @@ def alone(
     decimals : int
         As in `Outcome`.
     core : bool
+        As in `Outcome`.
+    true_signal : bool
         As in `Outcome`.
 
     Yields
@@ -115,7 +118,7 @@ def alone(
         direction=direction,
         decimals=decimals,
         core=core,
-        true_signal=False,
+        true_signal=true_signal,
         measure=measure,
     )
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 from . import measures as m
 from .counted import BoolArray, Counted, counted
+from .criterion import criterion_of
 from .episodes import Episodes
 from .outcome import SHARE_A, SHARE_B, TRUE, Outcome, alone, time_share, twins
 from .trace import Trace
@@ -126,6 +127,27 @@ def _burdens() -> Iterator[Outcome]:
         direction="lower better",
         decimals=0,
         core=True,
+    )
+    yield from twins(
+        "hyperoxia_burden_95_pct_s_per_h",
+        "Hyperoxia burden above 95 %",
+        "%·s/h",
+        area + "above 95 % while on oxygen" + per_hour,
+        lambda lane: m.excess_pct_s_per_h(lane, 95.0),
+        direction="lower better",
+        decimals=0,
+    )
+    yield from alone(
+        "criterion_j_sao2",
+        "Squared distance from target, J (true SaO2)",
+        "%²·s/h",
+        "Integral over time of the squared distance of the true SaO2, not rounded, from the target "
+        "range, above it only while on oxygen, in percent squared x s per hour of time after the "
+        "warm-up. It is what the offline optimum (the oracle) makes least.",
+        criterion_of,
+        direction="lower better",
+        decimals=0,
+        true_signal=True,
     )
     yield from twins(
         "spo2_sd_pct",

@@ -92,10 +92,34 @@ def load_controller(spec: str, options: Mapping[str, Any] | None = None) -> Cont
         raise TestbedError(f"{where}: {error}") from error
     except Exception as error:
         hint = f"refused its options {given}: " if given else "could not be built: "
-        raise TestbedError(f"{where}: {hint}{_cause(error)}") from error
+        raise TestbedError(f"{where}: {hint}{cause_of(error)}") from error
     for advice in contract_problems(made).values():
         raise TestbedError(f"{where}: is not a controller yet: {advice}.")
     return cast(Controller, made)
+
+
+def refuse_missing(spec: str) -> None:
+    """Refuse a specification that names nothing, before its code is run.
+
+    Parameters
+    ----------
+    spec : str
+        As for `load_controller`.
+
+    Raises
+    ------
+    TestbedError
+        If there is no such file or no such name. What a file holds is not
+        looked at.
+    """
+    where = f"controller {spec!r}"
+    path, _ = _split(spec)
+    if path and not spec.startswith(PROGRAM_PREFIX):
+        _existing(Path(path), where)
+    elif _is_library(spec):
+        _existing(Path(spec), where)
+    elif not names_a_file(spec) and spec not in controller_names():
+        raise _unknown(spec)
 
 
 def absolute_spec(spec: str, folder: Path) -> str:
@@ -176,10 +200,20 @@ def _factory(spec: str, where: str) -> Callable[..., Any]:
     for point in _installed():
         if point.name == spec:
             return _from_entry_point(point, where)
+    raise _unknown(spec)
+
+
+def _unknown(spec: str) -> TestbedError:
     hint = nearest(spec, controller_names()) + (
         " Or give 'file.py:ClassName', the path of a C library or 'program:command'."
     )
-    raise problem("controller", "a known name", spec, hint)
+    return problem("controller", "a known name", spec, hint)
+
+
+def _existing(path: Path, where: str) -> Path:
+    if not path.is_file():
+        raise problem(where, "a file that exists", str(path), f"Looked for {path.resolve()}.")
+    return path.resolve()
 
 
 def _split(spec: str) -> tuple[str, str]:
@@ -198,7 +232,7 @@ def _from_entry_point(point: EntryPoint, where: str) -> Callable[..., Any]:
     try:
         found = point.load()
     except Exception as error:
-        message = f"{where}: the installed entry point {point.value!r} fails: {_cause(error)}"
+        message = f"{where}: the installed entry point {point.value!r} fails: {cause_of(error)}"
         raise TestbedError(message) from error
     if not callable(found):
         raise problem(where, "a class or a function at the entry point", found)
@@ -207,10 +241,7 @@ def _from_entry_point(point: EntryPoint, where: str) -> Callable[..., Any]:
 
 def _from_file(path: Path, name: str, where: str) -> Callable[..., Any]:
     """Import the file under a private name and take a member of it."""
-    if not path.is_file():
-        hint = f"Looked for {path.resolve()}."
-        raise problem(where, "a file that exists", str(path), hint)
-    module = _import_file(path.resolve(), where)
+    module = _import_file(_existing(path, where), where)
     found = getattr(module, name, None) if name else None
     if found is None or not callable(found):
         classes = _classes_in(module)
@@ -241,7 +272,7 @@ def _import_file(path: Path, where: str) -> ModuleType:
             exec(code, module.__dict__)
     except Exception as error:
         sys.modules.pop(name, None)
-        message = f"{where}: {path} cannot be imported: {_cause(error)}"
+        message = f"{where}: {path} cannot be imported: {cause_of(error)}"
         raise TestbedError(message) from error
     return module
 
@@ -283,8 +314,19 @@ def _check_option_names(factory: Callable[..., Any], given: Mapping[str, Any], w
             raise problem(where, "an option that it has", key, hint)
 
 
-def _cause(error: Exception) -> str:
-    """Say in one line what went wrong, with file and line where they are known."""
+def cause_of(error: BaseException) -> str:
+    """Say in one line what went wrong in a user's code.
+
+    Parameters
+    ----------
+    error : BaseException
+        As caught.
+
+    Returns
+    -------
+    str
+        Kind and text of the error, with file and line where they are known.
+    """
     if isinstance(error, SyntaxError):
         return f"syntax error in {error.filename}, line {error.lineno}: {error.msg}"
     place = place_of(error)

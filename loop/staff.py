@@ -117,6 +117,7 @@ class Staff:
             settings.titration,
             settings.tolerate_high_share,
             settings.wean_share,
+            settings.air_from_pct,
             bedside,
             self._luck,
             self._note_turn,
@@ -159,9 +160,7 @@ class Staff:
 
     def _hands_on(self, lane: int) -> At:
         settings = self._settings
-        return self._wait(
-            around(self._luck[lane].steps, self._settings.hands_on_s, HANDS_ON_SPREAD)
-        )
+        return self._wait(around(self._luck[lane].steps, settings.hands_on_s, HANDS_ON_SPREAD))
 
     # Being called, and coming
 

@@ -6,24 +6,43 @@ from dataclasses import dataclass
 
 from ..models.errors import problem
 from ..models.settings import quantity, validate
+from . import staff_values as fitted
 from .staff_titration import TitrationRow
 
 #: The protocol that is used where a scenario has none of its own: steps of 5 up and
 #: 3 down (medians, Acta Paediatr 2012, PMID 22040264); at a high reading one cycle of
 #: 3 min is watched, then reduced, and so on by cycle (UK regional neonatal guideline).
-#: That severe hypoxaemia (below 80 %) gets a larger step, and the wait after a step up,
-#: are assumptions.
+#: That severe hypoxaemia (below 80 %) and readings from 98 % get a larger and sooner
+#: step, and the wait after a step up, are assumptions.
 TITRATION = (
-    TitrationRow(relative_to="display", spo2_from_pct=0, spo2_to_pct=79, step_pct=6.5, wait_s=60),
     TitrationRow(
-        relative_to="target_low", spo2_from_pct=-100, spo2_to_pct=-1, step_pct=5, wait_s=60
+        relative_to="display",
+        spo2_from_pct=0,
+        spo2_to_pct=79,
+        step_pct=fitted.STEP_UP_SEVERE_PCT,
+        wait_s=60,
+    ),
+    TitrationRow(
+        relative_to="target_low",
+        spo2_from_pct=-100,
+        spo2_to_pct=-1,
+        step_pct=fitted.STEP_UP_PCT,
+        wait_s=60,
+    ),
+    TitrationRow(
+        relative_to="display",
+        spo2_from_pct=98,
+        spo2_to_pct=100,
+        after_s=60,
+        step_pct=fitted.STEP_DOWN_FROM_98_PCT,
+        wait_s=120,
     ),
     TitrationRow(
         relative_to="target_high",
         spo2_from_pct=1,
         spo2_to_pct=100,
         after_s=180,
-        step_pct=-3,
+        step_pct=fitted.STEP_DOWN_PCT,
         wait_s=180,
     ),
 )
@@ -33,34 +52,53 @@ TITRATION = (
 class StaffSettings:
     """A nursing group's staff and the way they adjust oxygen by hand.
 
-    Values marked "fitted" come from `experiments.calibrate_staff`, which fits them
-    to published bedside figures and keeps them with their provenance in
-    ``loop/staff_values.toml``. Those without a source are this project's assumptions.
+    Fitted values and their provenance are in `staff_values`. Those without a source are
+    this project's assumptions.
     """
 
     infants_per_nurse: int = quantity(
         unit="-", low=1, high=8, default=2, doc="infants that share one nurse (a nursing group)"
     )
     round_interval_min: float = quantity(
-        unit="min", low=5, high=480, default=60, doc="time between planned visits to an infant"
+        unit="min",
+        low=5,
+        high=480,
+        default=fitted.ROUND_INTERVAL_MIN,
+        doc="time between planned visits to an infant",
     )
     round_duration_s: int = quantity(
         unit="s", low=5, high=3600, default=120, doc="time that a planned visit takes"
     )
     at_cot_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.1, doc="alarms met by a nurse already at the cot"
+        unit="fraction",
+        low=0,
+        high=1,
+        default=fitted.AT_COT_SHARE,
+        doc="alarms met by a nurse already at the cot",
     )
     prompt_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.1, doc="other alarms that are answered soon"
+        unit="fraction",
+        low=0,
+        high=1,
+        default=fitted.PROMPT_SHARE,
+        doc="other alarms that are answered soon",
     )
     prompt_delay_s: float = quantity(
         unit="s", low=1, high=1800, default=45, doc="median delay of an alarm answered soon"
     )
     late_delay_s: float = quantity(
-        unit="s", low=1, high=7200, default=400, doc="median delay of an alarm answered late"
+        unit="s",
+        low=1,
+        high=7200,
+        default=fitted.LATE_DELAY_S,
+        doc="median delay of an alarm answered late",
     )
     high_delay_s: float = quantity(
-        unit="s", low=1, high=7200, default=300, doc="median delay of answering a high alarm"
+        unit="s",
+        low=1,
+        high=7200,
+        default=fitted.HIGH_DELAY_S,
+        doc="median delay of answering a high alarm",
     )
     hands_on_s: float = quantity(
         unit="s",
@@ -79,15 +117,22 @@ class StaffSettings:
         unit="fraction",
         low=0,
         high=1,
-        default=0.2,
+        default=fitted.TOLERATE_HIGH_SHARE,
         doc="looks at a reading above the target that change nothing",
     )
     wean_share: float = quantity(
         unit="fraction",
         low=0,
         high=1,
-        default=0.3,
+        default=fitted.WEAN_SHARE,
         doc="planned looks at a reading in the top of the target that lead to a step down",
+    )
+    air_from_pct: float = quantity(
+        unit="FiO2 %",
+        low=21,
+        high=40,
+        default=25,
+        doc="room-air rule: at most so much oxygen is turned off at a reading above the target",
     )
     titration: tuple[TitrationRow, ...] = quantity(
         unit="-", default=TITRATION, doc="the protocol; the first row that fits the reading counts"
@@ -110,10 +155,18 @@ class StaffSettings:
         unit="s", low=0, high=3600, default=180, doc="time at the cot for a tube feed"
     )
     preoxygenate_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.08, doc="hands-on care with extra oxygen given"
+        unit="fraction",
+        low=0,
+        high=1,
+        default=fitted.PREOXYGENATE_SHARE,
+        doc="hands-on care with extra oxygen given",
     )
     preoxygenate_pct: float = quantity(
-        unit="FiO2 %", low=1, high=65, default=20, doc="median extra oxygen around such care"
+        unit="FiO2 %",
+        low=1,
+        high=65,
+        default=fitted.PREOXYGENATE_PCT,
+        doc="median extra oxygen around such care",
     )
     override_below_pct: float = quantity(
         unit="%", low=0, high=100, default=80, doc="reading below which staff may take over"

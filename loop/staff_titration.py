@@ -161,6 +161,8 @@ class Titrator:
     tolerate_high_share, wean_share : float
         Looks at a reading above the target that lead to nothing, and looks at
         one in the top of the target that lead to a step down (fractions).
+    air_from_pct : float
+        With so little oxygen, a reading above the target turns it off (FiO2 %).
     bedside : Bedside
         What staff see and touch.
     luck : dict of int to Luck
@@ -174,11 +176,13 @@ class Titrator:
         rows: Sequence[TitrationRow],
         tolerate_high_share: float,
         wean_share: float,
+        air_from_pct: float,
         bedside: Bedside,
         luck: dict[int, Luck],
         log: Callable[[int, str, float, str], None],
     ) -> None:
         self._rows, self._tolerate, self._wean = rows, tolerate_high_share, wean_share
+        self._air_from = air_from_pct / 100.0 + 1e-9
         self._bedside, self._luck, self._log = bedside, luck, log
 
     def row(self, lane: int) -> TitrationRow | None:
@@ -221,6 +225,8 @@ class Titrator:
         """
         if row is None:
             return False
+        if row.step_pct < 0 and self._bedside.set_fio2[lane] <= self._air_from:
+            return self.set_to(lane, self._bedside.fio2_min, reason)
         if row.step_pct < 0 and float(self._luck[lane].steps.random()) < self._tolerate:
             return False
         return self.turn(lane, row.step_pct, reason)

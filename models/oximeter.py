@@ -15,7 +15,12 @@ import numpy as np
 
 from .errors import problem
 from .infants import FloatArray, Infants
-from .oximeter_noise import PROLONGED_SHARE, OximeterNoise, mean_dropout_s
+from .oximeter_noise import (
+    PROLONGED_SHARE,
+    OximeterNoise,
+    displayed_noise_scale,
+    mean_dropout_s,
+)
 from .probe_faults import ProbeFaults
 from .settings import quantity, validate
 from .streams import BLOCK_TICKS
@@ -144,7 +149,7 @@ class Oximeter:
             infants.infant,
             seed,
             correlation_time_s=float(settings.averaging_s),
-            noise_scale=settings.noise_scale,
+            noise_scale=displayed_noise_scale(settings.averaging_s, settings.noise_scale),
             dropout_rate_per_h=settings.dropout_rate_per_h,
             prolonged_dropout_share=settings.prolonged_dropout_share,
             duration_s=duration_s,

@@ -44,6 +44,10 @@ PROLONGED_EXTRA_MEDIAN_S = 50.0
 PROLONGED_LOG_SD = 0.9
 PROLONGED_SHARE = 0.14
 
+#: Averaging time at which the published noise is taken to hold, and the noise's own memory (s).
+PUBLISHED_AVERAGING_S = 8.0
+BEAT_NOISE_TIME_S = 4.0
+
 #: Seconds over which the signal quality falls before the reading is lost; assumed, no source.
 QUALITY_FALL_S = 5
 #: Quality lost (percent points) for each percent of displayed noise; assumed, no source.
@@ -95,6 +99,45 @@ def noise_curve(cdf: tuple[float, ...]) -> NoiseCurve:
     knots = [(-_TAIL_SD, NOISE_LEVELS_PCT[0] - 0.49), *inner, (_TAIL_SD, top_pct + 0.49)]
     deviate, noise_pct = zip(*knots, strict=True)
     return NoiseCurve(deviate=np.array(deviate), noise_pct=np.array(noise_pct))
+
+
+def spread_of_average(averaging_s: float) -> float:
+    """Give the spread of an average over that of one sample, for correlated noise.
+
+    Noise arises before the average. Its own time constant, `BEAT_NOISE_TIME_S`, is an assumption:
+    a few beats and a breath.
+
+    Parameters
+    ----------
+    averaging_s : float
+        Averaging time (s).
+
+    Returns
+    -------
+    float
+        SD of the mean of an exponentially correlated signal over the time, from 1 downwards.
+    """
+    ratio = BEAT_NOISE_TIME_S / averaging_s
+    return math.sqrt(2.0 * ratio * (1.0 - ratio * (1.0 - math.exp(-1.0 / ratio))))
+
+
+def displayed_noise_scale(averaging_s: float, noise_scale: float) -> float:
+    """Give the factor on the published noise at an averaging time.
+
+    Parameters
+    ----------
+    averaging_s : float
+        Averaging time (s).
+    noise_scale : float
+        Factor that the settings ask for.
+
+    Returns
+    -------
+    float
+        `noise_scale` at `PUBLISHED_AVERAGING_S`, for which the published noise is taken to hold
+        (the publication does not say).
+    """
+    return noise_scale * spread_of_average(averaging_s) / spread_of_average(PUBLISHED_AVERAGING_S)
 
 
 def mean_dropout_s(prolonged_share: float) -> float:

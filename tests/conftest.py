@@ -99,6 +99,24 @@ class KillsItsProcess(Good):
         if self.lanes == 1 and reading.time_s >= 30:
             os.kill(os.getpid(), signal.SIGKILL)
         return super().act(reading)
+
+
+class KillsItsProcessOnce(Good):
+    """Where it is first at half a minute, of all that share a marker."""
+
+    def __init__(self, marker):
+        super().__init__()
+        self.marker = marker
+
+    def act(self, reading):
+        if reading.time_s == 30:
+            try:
+                file = os.open(self.marker, os.O_CREAT | os.O_EXCL | os.O_WRONLY)
+            except FileExistsError:
+                return super().act(reading)
+            os.write(file, str(os.getpid()).encode())
+            os.kill(os.getpid(), signal.SIGKILL)
+        return super().act(reading)
 '''
 
 
@@ -210,7 +228,7 @@ def tiny_scenario():
             "run": {"duration_h": 0.25, "warmup_h": 0.05},
             "target": {"low_pct": 91, "high_pct": 95},
             "cohort": {"infants": 4, "stratum": "unstable"},
-            "report": {"trace_infants": [0], "resamples": 100},
+            "report": {"trace_infants": [0], "resamples": 100, "worst_infants": 0},
             "arms": [
                 {"name": "manual", "kind": "manual"},
                 {"name": "fixed", "kind": "controller", "controller": "fixed"},
@@ -224,3 +242,9 @@ def tiny_scenario():
         return scenario_from_table({**table, **changes}, "tiny")
 
     return made
+
+
+@pytest.fixture(scope="session")
+def kills_once(misbehaving):
+    """Build an `ArmSpec` whose controller kills its process, but only one of all with a marker."""
+    return lambda marker: misbehaving("KillsItsProcessOnce", marker=str(marker))

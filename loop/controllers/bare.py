@@ -31,8 +31,11 @@ class PIWithoutAntiWindup(PI):
 
     name: str = "pi_no_antiwindup"
 
-    def _take_back(self) -> None:
-        """Leave the integral as it is."""
+    def _wanted(
+        self, proportional: FloatArray, growth: FloatArray, usable: BoolArray
+    ) -> FloatArray:
+        """Let the sum grow and nothing else."""
+        return self._memory.integral.grow(proportional, growth, usable)
 
 
 @dataclass

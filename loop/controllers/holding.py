@@ -184,6 +184,24 @@ class Integral:
         self._was_usable[:] = usable
         return self._unlimited.copy()
 
+    def grow(self, momentary: FloatArray, growth: FloatArray, usable: BoolArray) -> FloatArray:
+        """Advance by one call without anti-windup or bumpless return, to show what they are for.
+
+        Parameters
+        ----------
+        momentary, growth : ndarray, shape (lanes,)
+            As for `add` (fraction).
+        usable : ndarray of bool, shape (lanes,)
+            Where there is a reading; elsewhere the sum stands still.
+
+        Returns
+        -------
+        ndarray, shape (lanes,)
+            ``momentary + sum`` (fraction).
+        """
+        self._sum += np.where(usable, growth, 0.0)
+        return momentary + self._sum
+
 
 def usable_lanes(reading: Reading) -> BoolArray:
     """Say where a reading can be acted on.

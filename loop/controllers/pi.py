@@ -4,49 +4,35 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-
-from ...models.errors import problem
 from ...models.settings import quantity, validate
 from ..signals import BoolArray, FloatArray, Reading, Settings
-
-
-def _empty() -> FloatArray:
-    return np.empty(0)
+from .holding import Holding, Integral, error_from_middle, usable_lanes, weighted_error
 
 
 @dataclass
 class _Memory:
-    """What the controller remembers, one value a lane; FiO2 as a fraction."""
-
-    started: bool = False
-    bias: FloatArray = field(default_factory=_empty)
-    proportional: FloatArray = field(default_factory=_empty)
-    integral: FloatArray = field(default_factory=_empty)
-    unlimited: FloatArray = field(default_factory=_empty)
-    applied: FloatArray = field(default_factory=_empty)
-    return_share: FloatArray = field(default_factory=_empty)
-    in_loop: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    holding: Holding = field(default_factory=lambda: Holding("PI"))
+    integral: Integral = field(default_factory=Integral)
 
 
 @dataclass(frozen=True, kw_only=True)
 class PI:
     """Move FiO2 in proportion to the error and to its sum over time.
 
-    The request is ``bias + P + I``. The bias is the FiO2 set at the first
-    reading, the error is the middle of the target minus the displayed SpO2,
-    and the integral grows by ``gain x error x period / integral time``. `P`
-    follows the error with the full gain outside the target and with
-    `gain_share_in_target` of it inside, joined without a step, so that whole
-    percents flickering inside the target move FiO2 less. Where there is no
-    valid reading the last applied FiO2 is held and the integral stands still.
+    The request is ``P + I``. `I` begins at the FiO2 set at the first reading;
+    the error is the middle of the target minus the displayed SpO2, and `I`
+    grows by ``gain x error x period / integral time``. `P` follows the error
+    with the full gain outside the target and with `gain_share_in_target` of
+    it inside, joined without a step, so that whole percents flickering inside
+    the target move FiO2 less. Where there is no valid reading the last applied
+    FiO2 is held and the integral stands still.
 
-    Anti-windup is back-calculation: what limits took away is handed back to
-    the integral over one integral time (Astrom and Murray, Feedback Systems,
-    chapter 11; from memory). At a limit in steady error the sum then settles
-    at the limit plus `P`, so the request leaves the limit as soon as the
-    error turns. After a time out of the loop the integral is set so that the
-    first request continues from the FiO2 found (bumpless return).
+    Anti-windup is back-calculation (`holding.Integral`): what limits took away
+    is handed back to the integral over one integral time. At a limit in steady
+    error the sum then settles at the limit plus `P`, so the request leaves the
+    limit as soon as the error turns. After a time out of the loop the integral
+    is set so that the first request continues from the FiO2 found (bumpless
+    return).
 
     Default tuning. SIMC rules (Skogestad 2003; from memory) for a lag `tau`
     and dead time `theta` with the closed-loop time chosen equal to `theta`:
@@ -102,15 +88,8 @@ class PI:
         settings : Settings
             Not used: target and limits come with every reading.
         """
-        memory = self._memory
-        memory.started = False
-        memory.bias = np.zeros(lanes)
-        memory.proportional = np.zeros(lanes)
-        memory.integral = np.zeros(lanes)
-        memory.unlimited = np.zeros(lanes)
-        memory.applied = np.zeros(lanes)
-        memory.return_share = np.zeros(lanes)
-        memory.in_loop = np.ones(lanes, dtype=np.bool_)
+        self._memory.holding = Holding("PI", lanes)
+        self._memory.integral = Integral(lanes)
 
     def act(self, reading: Reading) -> FloatArray:
         """Request the next FiO2.
@@ -131,28 +110,14 @@ class PI:
             If the reading has not the lanes announced to `reset`.
         """
         memory = self._memory
-        if len(reading.spo2_pct) != len(memory.bias):
-            raise problem("PI.act", f"{len(memory.bias)} lanes", len(reading.spo2_pct))
-        if not memory.started:
-            self._start(reading)
-        error = 0.5 * (reading.target_low_pct + reading.target_high_pct) - reading.spo2_pct
-        usable = reading.valid & np.isfinite(error)
-        error = np.where(usable, error, 0.0)
-        half_width = 0.5 * (reading.target_high_pct - reading.target_low_pct)
-        np.copyto(memory.proportional, self._proportional(error, half_width), where=usable)
-        self._take_back()
+        if memory.holding.begin(reading):
+            memory.integral.start(memory.holding.applied)
+        usable = usable_lanes(reading)
+        error = error_from_middle(reading, usable)
+        proportional = self.gain_per_pct * weighted_error(error, reading, self.gain_share_in_target)
         share = self.period_s / self.integral_time_s
-        memory.integral += (self.gain_per_pct * share) * error
-        np.add(memory.bias, memory.proportional, out=memory.unlimited)
-        memory.unlimited += memory.integral
-        request = np.where(usable, memory.unlimited, memory.applied)
-        np.clip(request, reading.fio2_min, reading.fio2_max, out=request)
-        memory.applied[:] = request
-        # While a reading is missing the request is held on purpose; its
-        # distance from the sum is no windup.
-        memory.return_share[:] = np.where(usable, min(share, 1.0), 0.0)
-        memory.in_loop[:] = True
-        return request
+        wanted = self._wanted(proportional, (self.gain_per_pct * share) * error, usable)
+        return memory.holding.finish(wanted, usable, reading)
 
     def track(self, applied_fio2: FloatArray, active: BoolArray) -> None:
         """Learn what became of the last request.
@@ -166,27 +131,11 @@ class PI:
         active : ndarray of bool, shape (lanes,)
             False where the controller was out of the loop.
         """
-        memory = self._memory
-        np.copyto(memory.applied, applied_fio2, where=np.isfinite(applied_fio2))
-        memory.in_loop[:] = active
+        self._memory.holding.track(applied_fio2, active)
 
-    def _start(self, reading: Reading) -> None:
-        """Begin from the FiO2 that is set."""
-        memory = self._memory
-        known = np.isfinite(reading.set_fio2)
-        memory.bias[:] = np.where(known, reading.set_fio2, reading.fio2_min)
-        memory.unlimited[:] = memory.bias
-        memory.applied[:] = memory.bias
-        memory.started = True
-
-    def _proportional(self, error: FloatArray, half_width: FloatArray) -> FloatArray:
-        """Weigh the part of the error inside the target by its share."""
-        inside = np.clip(error, -half_width, half_width)
-        return self.gain_per_pct * (error - (1.0 - self.gain_share_in_target) * inside)
-
-    def _take_back(self) -> None:
-        """Correct the integral by what limits or somebody else changed."""
-        memory = self._memory
-        limited = memory.return_share * (memory.applied - memory.unlimited)
-        taken_over = memory.applied - memory.bias - memory.proportional - memory.integral
-        memory.integral += np.where(memory.in_loop, limited, taken_over)
+    def _wanted(
+        self, proportional: FloatArray, growth: FloatArray, usable: BoolArray
+    ) -> FloatArray:
+        """Add the sum to `P`, corrected by what limits or somebody else changed."""
+        memory, share = self._memory, min(self.period_s / self.integral_time_s, 1.0)
+        return memory.integral.add(memory.holding, proportional, growth, usable, share)

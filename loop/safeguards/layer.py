@@ -29,6 +29,9 @@ from .output import (
 )
 from .settings import SafeguardSettings
 
+#: A request that limits lower by more than this is declared in the log (fraction).
+LEAST_LIMIT = 1e-6
+
 #: Called with (lane of the arm, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
 
@@ -95,7 +98,8 @@ class SafeguardLayer:
         self._silent: BoolArray = np.zeros(lanes, dtype=np.bool_)
         self.usable: BoolArray = np.ones(lanes, dtype=np.bool_)
         self._doubt, self._manual, self._trusted = (np.zeros(lanes, np.bool_) for _ in range(3))
-        self._wanted, self._last = np.zeros(lanes), np.zeros(lanes)
+        self._wanted, self._last, self._asked = (np.zeros(lanes) for _ in range(3))
+        self._capped, self._capped_now = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
         self._now = np.zeros(lanes, dtype=np.int64)
         self._automatic: NDArray[np.int64] = np.full(lanes, int(Mode.AUTOMATIC), dtype=np.int64)
         self._automatic.flags.writeable = False
@@ -132,6 +136,25 @@ class SafeguardLayer:
     def respects_staff(self) -> bool:
         """Whether the controller keeps away from lanes that staff hold."""
         return self.settings.manual_override
+
+    def changed(self, settings: SafeguardSettings) -> SafeguardLayer:
+        """Make the layer that follows this one when settings change in mid-run.
+
+        Parameters
+        ----------
+        settings : SafeguardSettings
+            What holds from now on, with the baseline's time constant as it was.
+
+        Returns
+        -------
+        SafeguardLayer
+            Goes on from the same baseline; what was in doubt, and alerts, begin anew.
+        """
+        other = SafeguardLayer(
+            settings, self._told, self._command, self._mode, self._alarm, self._log
+        )
+        other._baseline = self._baseline
+        return other
 
     def before(self, shown: Shown) -> None:
         """Look at the feedback variable, and settle the mode of each lane.
@@ -181,12 +204,15 @@ class SafeguardLayer:
         np.copyto(wanted, last, where=self._silent)
         np.copyto(wanted, last, where=self._fallback.holds)
         np.copyto(wanted, self._baseline.fio2, where=self._fallback.active)
+        asked = self._asked
+        asked[...] = wanted
         if settings.high_oxygen_limit:
             self._high.step(shown, self._told.target_low_pct, self._baseline.fio2, wanted)
         if settings.delivery_check:
             self._delivery.step(shown, last, wanted)
         if settings.bounds:
             self._bounds.step(self._baseline.fio2, wanted)
+        self._note_limits(asked, wanted)
         if settings.rate_limit:
             self._rate.step(last, wanted)
         if settings.manual_override:
@@ -197,6 +223,17 @@ class SafeguardLayer:
         if settings.baseline_alert:
             self._rise.step(shown.set_fio2, self._baseline.fio2)
         self._call(shown)
+
+    def _note_limits(self, asked: FloatArray, wanted: FloatArray) -> None:
+        """Declare, in the log, where FiO2 is kept from rising as far as was asked."""
+        np.subtract(asked, LEAST_LIMIT, out=asked)
+        np.greater(asked, wanted, out=self._capped_now)
+        np.not_equal(self._capped_now, self._capped, out=self._changed)
+        if self._changed.any():
+            for lane in np.flatnonzero(self._changed).tolist():
+                event = "limit_start" if self._capped_now[lane] else "limit_end"
+                self._log(lane, event, float(wanted[lane]), "fio2_high")
+            self._capped[...] = self._capped_now
 
     def _call(self, shown: Shown) -> None:
         """Raise the alarm where any safeguard calls staff, and note when that begins or ends."""

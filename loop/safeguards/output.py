@@ -15,6 +15,9 @@ from .settings import SafeguardSettings
 #: Delivered FiO2 is compared from this long after the start (s), when the gas has settled.
 _SETTLED_S = 60
 
+#: A response is looked for in a mean of the reading over about this time (s).
+RESPONSE_MEAN_S = 15.0
+
 
 class Baseline:
     """The FiO2 that an infant has needed of late: a slow mean of what was set.
@@ -118,6 +121,7 @@ class HighOxygenLimit:
         self.active = np.zeros(lanes, dtype=np.bool_)
         self._high_s = np.zeros(lanes, dtype=np.int64)
         self._left_s = np.zeros(lanes, dtype=np.int64)
+        self._mean_pct: FloatArray = np.full(lanes, np.nan)
         self._first_pct, self._limit = np.full(lanes, np.nan), np.zeros(lanes)
         self._mask, self._low = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
 
@@ -137,7 +141,8 @@ class HighOxygenLimit:
         wanted : ndarray, shape (lanes,)
             Wanted FiO2 (fraction); changed in place.
         """
-        settings, mask, low, spo2 = self._settings, self._mask, self._low, shown.spo2_pct
+        settings, mask, low, spo2 = self._settings, self._mask, self._low, self._mean_pct
+        self._follow(shown)
         np.add(baseline, settings.high_above_baseline, out=self._limit)
         np.greater_equal(shown.set_fio2, self._limit, out=mask)
         np.less(spo2, target_low_pct, out=low)
@@ -145,7 +150,7 @@ class HighOxygenLimit:
         np.less_equal(self._high_s, 0, out=low)
         low &= mask
         np.copyto(self._first_pct, spo2, where=low)
-        # The lowest reading since then is what a response is measured from.
+        # The lowest mean since then is what a response is measured from.
         np.fmin(self._first_pct, spo2, out=self._first_pct)
         np.add(self._first_pct, settings.response_points, out=self._limit)
         np.less(spo2, self._limit, out=low)
@@ -161,6 +166,15 @@ class HighOxygenLimit:
         np.greater(self._left_s, 0, out=self.active)
         np.add(baseline, settings.limited_to_above_baseline, out=self._limit)
         np.minimum(wanted, self._limit, out=wanted, where=self.active)
+
+
+    def _follow(self, shown: Shown) -> None:
+        """Average the reading, which flickers by more than a response."""
+        np.isnan(self._mean_pct, out=self._mask)
+        np.copyto(self._mean_pct, shown.spo2_pct, where=self._mask)
+        np.subtract(shown.spo2_pct, self._mean_pct, out=self._limit)
+        self._limit *= 1.0 / RESPONSE_MEAN_S
+        np.add(self._mean_pct, self._limit, out=self._mean_pct, where=shown.valid)
 
 
 class DeliveryCheck:

@@ -57,7 +57,7 @@ class SafeguardSettings:
     visible_mode: bool = quantity(unit="-", default=True, doc=SAFEGUARDS["visible_mode"])
 
     quality_min: float = quantity(
-        unit="fraction", low=0, high=1, default=0.5, doc="signal gate: least signal quality"
+        unit="fraction", low=0, high=1, default=0.4, doc="signal gate: least signal quality"
     )
     hold_s: int = quantity(
         unit="s", low=0, high=600, default=30, doc="hold at most so long, then fallback"
@@ -93,13 +93,13 @@ class SafeguardSettings:
         unit="fraction", low=0.02, high=0.79, default=0.20, doc="high FiO2: above baseline by this"
     )
     high_minutes: float = quantity(
-        unit="min", low=0.5, high=60, default=4.0, doc="high FiO2 without response: at most so long"
+        unit="min", low=0.5, high=60, default=3.0, doc="high FiO2 without response: at most so long"
     )
     response_points: float = quantity(
         unit="points", low=1, high=20, default=3.0, doc="rise of SpO2 that counts as a response"
     )
     limited_to_above_baseline: float = quantity(
-        unit="fraction", low=0, high=0.79, default=0.10, doc="FiO2 while that limit is active"
+        unit="fraction", low=0, high=0.79, default=0.02, doc="FiO2 while that limit is active"
     )
     limit_rest_minutes: float = quantity(
         unit="min", low=1, high=240, default=15.0, doc="the limit ends after this at the latest"
@@ -126,7 +126,7 @@ class SafeguardSettings:
         unit="fraction/s", low=0.0005, high=0.79, default=0.02, doc="fastest rise of FiO2"
     )
     fall_per_s: float = quantity(
-        unit="fraction/s", low=0.0005, high=0.79, default=0.01, doc="fastest fall of FiO2"
+        unit="fraction/s", low=0.0005, high=0.79, default=0.02, doc="fastest fall of FiO2"
     )
     hand_back_s: int = quantity(
         unit="s", low=1, high=600, default=60, doc="a jump at hand-back is spread over this time"

@@ -10,8 +10,13 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
+from oxytestbed.experiments.ranking import rank_arms
 from oxytestbed.experiments.result import ComparisonResult
 from oxytestbed.experiments.statistics import paired_differences, summarise
+from oxytestbed.experiments.time_aligned import group_courses
+from oxytestbed.experiments.time_aligned_figures import course_table
+from oxytestbed.experiments.warmup import warmup_rows
+from oxytestbed.experiments.worst_infants import worst_infants
 from oxytestbed.loop.event_log import EventRecord
 from oxytestbed.loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
 from oxytestbed.loop.outcomes import OUTCOMES, outcomes_of
@@ -116,6 +121,23 @@ def _settings_rows() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["key", "value", "unit", "meaning", "source"])
 
 
+def _warmups(lanes: list[tuple[str, int, Trace]]) -> pd.DataFrame:
+    rows = [
+        {"infant": place, "arm": arm, "group": place // 2, "error": ""} | row
+        for arm, place, trace in lanes
+        for row in warmup_rows(trace, LOW_PCT, HIGH_PCT)
+    ]
+    return pd.DataFrame(rows)
+
+
+def _courses(lanes: list[tuple[str, int, Trace]], infants: int) -> pd.DataFrame:
+    groups = [
+        [[trace for _, at, trace in lanes if at == place] for place in range(first, first + 2)]
+        for first in range(0, infants, 2)
+    ]
+    return course_table([group_courses(groups, ARMS, "manual")])
+
+
 def toy_comparison(infants: int = 8, hours: float = 3.0, seed: int = 7) -> ComparisonResult:
     """Make a comparison of invented infants; `hours` includes half an hour of warm-up."""
     seconds, warmup_s = round(3600 * hours), 1800
@@ -154,6 +176,10 @@ def toy_comparison(infants: int = 8, hours: float = 3.0, seed: int = 7) -> Compa
         traces={(place, arm): _frame(trace) for arm, place, trace in lanes if place == 0},
         events=events,
         scenario_table=_settings_rows(),
+        ranking=rank_arms(outcomes, seed=seed, resamples=200),
+        courses=_courses(lanes, infants),
+        warmups=_warmups(lanes),
+        worst=worst_infants(outcomes, "manual", 2),
         manifest={
             "seed": seed,
             "started": "2000-01-01T00:00:00",

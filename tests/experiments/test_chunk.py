@@ -116,6 +116,21 @@ def test_whatever_goes_wrong_becomes_rows(make_spec, monkeypatch):
     assert result.traces == {} and result.events == []
 
 
+class GoneError(Exception):
+    """Takes two arguments, with which SimPy could not make it again."""
+
+    def __init__(self, where, when):
+        super().__init__(where, when)
+
+
+def test_what_the_progress_raises_is_no_fault_of_the_run(make_spec):
+    def listener(ticks):
+        raise GoneError("the listener", "just now")
+
+    with pytest.raises(GoneError, match="the listener"):
+        run_chunk(make_spec(), (), listener)
+
+
 def test_a_stop_by_hand_is_not_taken_for_an_error(make_spec, monkeypatch):
     def stopped(*_):
         raise KeyboardInterrupt

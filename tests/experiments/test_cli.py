@@ -16,12 +16,14 @@ import pytest
 
 from oxytestbed import __version__
 from oxytestbed.experiments import cli, result_folder
+from oxytestbed.experiments.cli_options import named_controller
 from oxytestbed.experiments.cohort_files import read_infants
 from oxytestbed.experiments.scenario import load_scenario, scenario_names
 
 #: A comparison of two infants and two arms that takes about a second, without its figures.
 TINY = ["--infants", "2", "--hours", "0.2", "--set", "run.warmup_h=0.05"]
 TINY += ["--set", "report.trace_infants=[]", "--set", "report.resamples=100"]
+TINY += ["--set", "report.worst_infants=0"]
 
 
 @pytest.fixture
@@ -37,6 +39,7 @@ def plain(monkeypatch):
     monkeypatch.setattr(result_folder, "figure_set", lambda _: [])
     monkeypatch.setattr(result_folder, "write_figures", lambda *_: None)
     monkeypatch.setattr(result_folder, "render_report", lambda *_: "<p>report</p>")
+    monkeypatch.setattr(result_folder, "write_tables", lambda *_: None)
 
 
 def run(capsys, *words):
@@ -51,6 +54,11 @@ def run(capsys, *words):
 
 def files(folder):
     return sorted(str(path.relative_to(folder)) for path in folder.rglob("*"))
+
+
+def written(folder):
+    """Files of a result; finished chunks that the same command will go on from are none."""
+    return [name for name in files(folder) if not name.startswith(".r.partial")]
 
 
 @pytest.fixture(scope="module")
@@ -204,8 +212,10 @@ def test_a_template_is_not_written_over(capsys, folder):
 def test_a_bad_controller_fails_its_check(capsys, misbehaving):
     status, out, _ = run(capsys, "check", misbehaving("WrongShape").controller)
     assert status == 1 and "FAIL" in out
-    status, out, _ = run(capsys, "check", "none.py:Mine")
-    assert status == 1 and "none.py" in out
+    for missing in ("none.py:Mine", "none.so", "pid_with_a_typo"):
+        status, out, err = run(capsys, "check", missing)
+        assert (status, out) == (2, "")
+        assert err.startswith("oxytestbed check: controller") and missing in err
 
 
 @pytest.mark.parametrize(
@@ -262,26 +272,35 @@ def test_the_seed_and_the_hours_reach_the_scenario(capsys, folder, plain):
     assert scenario.cohort.infants == 2
 
 
-@pytest.mark.parametrize("where", ["run_chunks", "summarise"])
-def test_a_stop_by_hand_leaves_nothing(capsys, folder, monkeypatch, where):
+def test_a_stop_before_anything_has_finished_leaves_nothing(capsys, folder, monkeypatch):
     def stopped(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(f"oxytestbed.experiments.compare.{where}", stopped)
+    monkeypatch.setattr("oxytestbed.experiments.compare.run_chunks", stopped)
     status, _, err = run(capsys, "compare", *TINY, "--workers", "1", "--out", "r")
     assert status == 130
-    assert "Stopped; nothing was written." in err and "Traceback" not in err
-    assert files(folder) == []
+    assert "Stopped. No result was written" in err and "Traceback" not in err
+    assert written(folder) == []
 
 
-def test_a_stop_while_files_are_written_leaves_nothing(capsys, folder, monkeypatch):
-    def stopped(*_):
+@pytest.mark.parametrize("where", ["compare.summarise", "result_folder.figure_set"])
+def test_a_stopped_run_goes_on_where_it_was(capsys, folder, plain, monkeypatch, where):
+    def stopped(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(result_folder, "figure_set", stopped)
-    status, _, _ = run(capsys, "compare", *TINY, "--workers", "1", "--out", "r")
-    assert status == 130
-    assert files(folder) == []
+    words = ["compare", *TINY, "--workers", "1", "--out", "r"]
+    with monkeypatch.context() as patch:
+        patch.setattr(f"oxytestbed.experiments.{where}", stopped)
+        assert run(capsys, *words)[0] == 130
+    assert any(name.endswith(".pickle") for name in files(folder))
+    assert written(folder) == []
+    with monkeypatch.context() as patch:
+        patch.setattr("oxytestbed.experiments.workers.run_chunk", stopped)
+        status, _, err = run(capsys, *words)
+    assert status == 0
+    assert err.startswith("simulated 1 of 1 infant-hours (100 %)")
+    assert not (folder / ".r.partial").exists()
+    assert (folder / "r" / "outcomes.csv").is_file()
 
 
 @pytest.mark.parametrize(
@@ -294,7 +313,7 @@ def test_a_stop_while_files_are_written_leaves_nothing(capsys, folder, monkeypat
     ],
 )
 def test_an_arm_is_named_after_its_controller(spec, wanted):
-    assert cli._named(spec) == wanted
+    assert named_controller(spec) == wanted
 
 
 def command(*words):
@@ -349,8 +368,8 @@ def test_ctrl_c_ends_all_processes_and_leaves_nothing(tmp_path):
         process.kill()
         process.wait()
     assert process.returncode == 130
-    assert "Stopped; nothing was written." in err
-    assert files(tmp_path) == []
+    assert "Stopped. No result was written" in err
+    assert written(tmp_path) == []
 
 
 def test_the_numbers_on_the_terminal_are_those_of_the_file(compared):

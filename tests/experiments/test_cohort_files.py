@@ -5,6 +5,7 @@ from dataclasses import fields
 
 import numpy as np
 import pytest
+
 from oxytestbed.experiments.cohort_files import infants_frame, read_infants, write_infants
 from oxytestbed.models.cohort import CohortSettings, draw_infants
 from oxytestbed.models.errors import TestbedError

@@ -129,6 +129,9 @@ def test_figures_are_written_as_valid_svg(
     assert [path.stem for path in files] == [
         "time_in_range",
         "spo2_distribution",
+        "ranking",
+        "cost_in_fio2_travel",
+        "aligned_after_apnoea",
         "paired_differences",
         "infant_by_infant",
         "strip_infant_0",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from oxytestbed.experiments.cli import _named
+from oxytestbed.experiments.cli_options import named_controller
 from oxytestbed.experiments.compare import compare
 from oxytestbed.experiments.scenario import load_scenario, to_toml
 from oxytestbed.experiments.template import library_path, next_steps, write_template
@@ -54,7 +54,7 @@ def test_a_comparison_with_a_program_that_works_and_one_that_fails(desk, tiny_sc
 def test_a_comparison_with_a_c_library(desk, tiny_scenario):
     write_template(Path("mine.c"))
     subprocess.run(shlex.split(next_steps(Path("mine.c"))[0]), check=True)
-    name, spec = _named(library_path(Path("mine.c")).name)
+    name, spec = named_controller(library_path(Path("mine.c")).name)
     result = compare(tiny_scenario(ArmSpec(name=name, controller=spec)), workers=1)
     assert result.failures == {}
     assert set(result.outcomes.set_index("arm").loc["mine", "error"]) == {""}
@@ -71,7 +71,7 @@ def test_a_comparison_with_a_c_library(desk, tiny_scenario):
     ],
 )
 def test_an_arm_gets_a_name_from_what_it_runs(text, name):
-    assert _named(text)[0] == name
+    assert named_controller(text)[0] == name
 
 
 def test_a_scenario_names_files_beside_it(desk, tmp_path_factory, monkeypatch):

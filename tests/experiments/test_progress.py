@@ -63,12 +63,22 @@ def test_on_a_terminal_the_line_is_drawn_in_place(clock):
 def test_rate_and_time_left_follow_the_clock(clock):
     out = Terminal()
     line = ProgressLine(out)
+    line(0, 100 * HOUR_S)
     clock[0] += 10.0
     line(25 * HOUR_S, 100 * HOUR_S)
     assert out.getvalue().endswith("simulated 25 of 100 infant-hours (25 %), 2 per s, 30 s left")
     clock[0] += 30.0
     line(100 * HOUR_S, 100 * HOUR_S)
     assert out.getvalue().endswith("simulated 100 of 100 infant-hours (100 %), 2 per s")
+
+
+def test_what_was_found_finished_says_nothing_about_the_rate(clock):
+    out = Terminal()
+    line = ProgressLine(out)
+    line(50 * HOUR_S, 100 * HOUR_S)
+    clock[0] += 10.0
+    line(75 * HOUR_S, 100 * HOUR_S)
+    assert out.getvalue().endswith("simulated 75 of 100 infant-hours (75 %), 2 per s, 10 s left")
 
 
 def test_nothing_to_do_is_done(clock):

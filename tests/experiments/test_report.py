@@ -16,7 +16,7 @@ from oxytestbed.experiments.report_tables import (
     main_table,
     scenario_table,
 )
-from oxytestbed.experiments.report_text import answer, interval_text, verdict
+from oxytestbed.experiments.report_text import answer, interval_text, points, verdict
 from oxytestbed.experiments.result import ComparisonResult
 from oxytestbed.loop.outcomes import OUTCOMES
 
@@ -85,21 +85,20 @@ def test_the_same_result_gives_the_same_page(comparison: ComparisonResult, page:
 
 def test_the_sections_stand_in_the_order_of_the_questions(page: str) -> None:
     sections = re.findall(r'<section id="([^"]+)"', page)
-    assert sections == [
-        "answer",
+    figures = [
         "asked",
-        "main-table",
         "range",
         "distribution",
+        "ranking",
+        "aligned",
         "paired",
         "infants",
+        "worst",
         "strips",
-        "cohort",
-        "settings",
-        "others",
-        "definitions",
-        "remake",
     ]
+    tables = ["main-table", "differences", "cohort", "others", "settings", "definitions"]
+    methods = ["estimand", "errors", "checklist", "remake"]
+    assert sections == ["answer", *figures, *tables, *methods]
 
 
 def test_the_caution_stands_before_the_first_table(page: str) -> None:
@@ -114,8 +113,25 @@ def test_what_a_user_wrote_is_escaped(page: str) -> None:
     assert "Invented night &lt;b&gt;&amp; co&lt;/b&gt;" in page
 
 
+def whole_answer(result: ComparisonResult) -> str:
+    return " ".join([*answer(result), *points(result)]).replace("\u00a0", " ")
+
+
+def test_the_answer_is_short_and_each_arm_has_a_line(comparison: ComparisonResult) -> None:
+    assert 3 <= len(answer(comparison)) <= 5
+    lines = points(comparison)
+    assert [re.match(r"<strong>(\w+)</strong>", line)[1] for line in lines] == ["fixed", "pi"]
+
+
+def test_the_answer_names_the_arm_that_came_first(comparison: ComparisonResult) -> None:
+    ranking = comparison.ranking
+    best = ranking[(ranking["outcome"] == "time_in_target_pct") & (ranking["rank"] == 1)]
+    share = f"{100 * best['first_share'].iloc[0]:.0f} % of resamples"
+    assert f"{best['arm'].iloc[0]} by time in target (in {share})" in whole_answer(comparison)
+
+
 def test_the_answer_takes_its_numbers_from_the_paired_table(comparison: ComparisonResult) -> None:
-    text = " ".join(answer(comparison)).replace("\u00a0", " ")
+    text = whole_answer(comparison)
     for arm in ("fixed", "pi"):
         difference = rows_by_outcome(comparison.paired, arm)["time_in_target_pct"]
         assert f"time in target by {interval_text(difference, IN_TARGET)}" in text
@@ -128,7 +144,7 @@ def test_the_answer_counts_infants_that_lost_time_in_target(comparison: Comparis
     manual = outcomes.loc[outcomes["arm"] == "manual", "time_in_target_pct"].to_numpy()
     shift = np.array([-5.0, -5.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
     outcomes.loc[outcomes["arm"] == "pi", "time_in_target_pct"] = manual + shift
-    text = " ".join(answer(replace(comparison, outcomes=outcomes)))
+    text = whole_answer(replace(comparison, outcomes=outcomes))
     assert "2 of 8 infants spent less time in target than under manual" in text
 
 
@@ -208,13 +224,14 @@ def test_one_arm_alone_has_nothing_to_compare(comparison: ComparisonResult) -> N
     )
     page = render_report(alone)
     assert "With one arm there is nothing to compare." in page
+    assert "There is no second arm to compare with." in page
     assert "This scenario kept no traces." in page
 
 
 def test_without_intervals_nothing_is_judged(comparison: ComparisonResult) -> None:
     paired = comparison.paired.copy()
     paired[["mean_low", "mean_high", "median_low", "median_high"]] = np.nan
-    text = " ".join(answer(replace(comparison, paired=paired)))
+    text = whole_answer(replace(comparison, paired=paired))
     assert "too few nursing groups for intervals" in text
     assert "better" not in text
     assert "worse" not in text

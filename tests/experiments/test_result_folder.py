@@ -27,6 +27,8 @@ def plain(monkeypatch):
     monkeypatch.setattr(module, "figure_set", lambda _: [])
     monkeypatch.setattr(module, "write_figures", lambda _, folder, *__: (folder / "x.svg").touch())
     monkeypatch.setattr(module, "render_report", lambda *_: "<p>report</p>")
+    monkeypatch.setattr(module, "report_page", lambda *_: None)
+    monkeypatch.setattr(module, "write_tables", lambda *_: None)
 
 
 def test_the_folder_holds_everything(result, plain, tmp_path):
@@ -83,9 +85,24 @@ def test_whatever_goes_wrong_leaves_nothing(result, plain, tmp_path, monkeypatch
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_had_finished_outlives_a_failure_to_write(result, plain, tmp_path, monkeypatch):
+    chunk = tmp_path / ".run.partial" / "chunks" / "a.pickle"
+    chunk.parent.mkdir(parents=True)
+    chunk.touch()
+
+    def fails(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(module, "write_figures", fails)
+    with pytest.raises(KeyboardInterrupt):
+        save(result, tmp_path / "run")
+    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["a.pickle"]
+
+
 def test_what_an_interrupted_run_left_is_cleared_away(result, plain, tmp_path):
-    (tmp_path / ".run.partial").mkdir()
-    (tmp_path / ".run.partial" / "old.csv").touch()
+    (tmp_path / ".run.partial" / "result").mkdir(parents=True)
+    (tmp_path / ".run.partial" / "result" / "old.csv").touch()
+    (tmp_path / ".run.partial" / "chunks").mkdir()
     save(result, tmp_path / "run")
     assert not (tmp_path / "run" / "old.csv").exists()
     assert not (tmp_path / ".run.partial").exists()

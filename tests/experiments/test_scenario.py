@@ -7,13 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from oxytestbed.experiments import scenario as scenarios
+from oxytestbed.experiments.cohort_files import write_infants
+from oxytestbed.experiments.compare import scenario_infants
 from oxytestbed.experiments.scenario import (
     ArmSettings,
     RunSettings,
     Scenario,
     TargetSettings,
-    check_trace_infants,
+    check_named_infants,
     load_scenario,
     override,
     scenario_from_table,
@@ -292,9 +295,32 @@ def test_traces_from_a_cohort_file_are_checked_once_it_is_read(tmp_path: Path) -
     (tmp_path / "babies.csv").write_text("infant\n", encoding="utf-8")
     text = SMALL.replace("infants = 3", 'csv = "babies.csv"')
     scenario = load_scenario(written(tmp_path, text + "[report]\ntrace_infants = [7, 9]\n"))
-    check_trace_infants(scenario, [9, 8, 7])
+    check_named_infants(scenario, [9, 8, 7])
     with pytest.raises(TestbedError, match=r"expected infants of this cohort, 1 to 8, got \[9\]"):
-        check_trace_infants(scenario, [8, 7, 1])
+        check_named_infants(scenario, [8, 7, 1])
+
+
+def scripted(infants: list[int]) -> str:
+    return (
+        f'[[script]]\nat_s = 60\nevent = "central_apnoea"\nduration_s = 20\ninfants = {infants}\n'
+    )
+
+
+def test_a_script_for_infants_that_are_not_there_is_refused(tmp_path: Path) -> None:
+    assert load_scenario(written(tmp_path, SMALL + scripted([0, 2]))).script[0].infants == (0, 2)
+    message = "mine.toml: script.infants: expected infants of this cohort, 0 to 2, got [3, 8]"
+    assert refusal(tmp_path, SMALL + scripted([8, 1, 3])) == message
+
+
+def test_a_script_is_checked_against_a_cohort_file_when_it_is_read(tmp_path: Path) -> None:
+    drawn = load_scenario(written(tmp_path, SMALL))
+    write_infants(scenario_infants(drawn)[0], tmp_path / "babies.csv")
+    text = SMALL.replace("infants = 3", 'csv = "babies.csv"')
+    scenario = load_scenario(written(tmp_path, text + scripted([2])))
+    assert scenario_infants(scenario)[0].infant.tolist() == [0, 1, 2]
+    scenario = load_scenario(written(tmp_path, text + scripted([3])))
+    with pytest.raises(TestbedError, match=r"script\.infants: .* 0 to 2, got \[3\]"):
+        scenario_infants(scenario)
 
 
 # --- parts ---

@@ -7,6 +7,7 @@ from dataclasses import is_dataclass, replace
 from pathlib import Path
 
 import pytest
+
 from oxytestbed.experiments.scenario import (
     RunSettings,
     TargetSettings,

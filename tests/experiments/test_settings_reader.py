@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+
 from oxytestbed.experiments.settings_reader import Place, read_settings
 from oxytestbed.models.errors import TestbedError, problem
 from oxytestbed.models.settings import quantity, validate

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
+
 from oxytestbed.experiments.settings_writer import settings_rows, settings_toml, toml_value
 from oxytestbed.models.settings import quantity
 

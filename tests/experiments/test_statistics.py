@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import scipy.stats
+
 from oxytestbed.experiments.statistics import (
     group_draws,
     paired_differences,

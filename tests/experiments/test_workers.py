@@ -54,6 +54,31 @@ def test_a_worker_that_is_killed_leaves_rows_and_takes_no_other_chunk_with_it(
     assert len(whole.rows) == 4 and {row["error"] for row in whole.rows} == {""}
 
 
+def test_a_chunk_whose_worker_is_killed_once_is_run_again_alone(
+    make_spec, kills_once, tmp_path, monkeypatch
+):
+    handed_out = []
+    hand_out = module._Crew._hand_out
+    monkeypatch.setattr(
+        module._Crew,
+        "_hand_out",
+        lambda crew, place, worker: (handed_out.append(place), hand_out(crew, place, worker)),
+    )
+    marker = tmp_path / "killed"
+    arms = (make_spec().arms[1], kills_once(marker))
+    work = [
+        Chunk(spec=make_spec(places, arms=arms, duration_s=120), trace_infants=(1000,))
+        for places in ([0, 1], [2, 3], [4], [5])
+    ]
+    seen = []
+    done = run_chunks(work, 2, lambda ticks, _: seen.append(ticks))
+    assert int(marker.read_text()) > 0, "no worker was killed"
+    assert sorted(handed_out) in ([0, 0, 1, 2, 3], [0, 1, 1, 2, 3])
+    assert seen == sorted(seen)
+    assert comparable(done) == comparable(run_chunks(work, 1))
+    assert {row["error"] for result in done for row in result.rows} == {""}
+
+
 def test_a_stop_by_hand_ends_the_workers_soon(make_spec):
     hours = 24 * 3600
     work = [

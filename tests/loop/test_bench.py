@@ -351,14 +351,40 @@ def test_a_controller_that_is_obeyed_is_told_nothing(make_spec, arm_of):
     assert steady.tracked == []
 
 
-def test_only_an_arm_by_hand_has_staff(make_spec):
-    run = Bench(make_spec(duration_s=900)).run()
+def test_every_arm_has_staff_who_keep_to_their_duty(make_spec):
+    spec = make_spec(duration_s=1800)
+    spec = replace(spec, staff=replace(spec.staff, override_share=1.0, override_below_pct=90))
+    run = Bench(spec).run()
     arms = defaultdict(set)
     for event in run.events:
         arms[event.event].add(event.arm)
-    assert arms["visit_start"] == arms["fio2_by_hand"] == {"manual"}
-    assert arms["alarm_start"] >= {"manual", "fixed"}
+    assert arms["visit_start"] == arms["alarm_start"] == {"manual", "fixed", "pi"}
+    assert arms["fio2_by_hand"] == {"manual", "pi"}
+    assert arms["override_start"] == {"pi"}
     assert len(set(run.trace(0, "fixed").set_fio2.tolist())) == 1
+
+
+def test_a_controller_is_told_of_an_override_and_leaves_the_oxygen_to_staff(make_spec, arm_of):
+    class Zero(Steady):
+        def act(self, reading):
+            super().act(reading)
+            return np.full(6, 0.21)
+
+    zero = Zero()
+    spec = make_spec(arms=(arm_of(zero),), duration_s=1800)
+    spec = replace(spec, staff=replace(spec.staff, override_share=1.0, override_below_pct=90))
+    run = Bench(spec).run()
+    starts = [event for event in run.events if event.event == "override_start"]
+    assert starts
+    place = spec.infants.infant.tolist().index(starts[0].infant)
+    end_s = starts[0].time_s + 60
+    modes = [int(reading.mode[place]) for reading in zero.readings]
+    assert modes[starts[0].time_s] == Mode.MANUAL and Mode.AUTOMATIC in modes
+    turned = [event for event in run.events if event.event == "fio2_by_hand"]
+    assert run.trace(place, "mine").set_fio2[starts[0].time_s : end_s].max() > 0.21
+    assert turned
+    inactive = [active for _, active in zero.tracked if not active.all()]
+    assert any(not active[place] for active in inactive)
 
 
 def test_events_are_in_order_and_carry_infants_own_numbers(make_spec):

@@ -3,6 +3,7 @@ import pytest
 
 from oxytestbed.loop.counted import counted
 from oxytestbed.loop.criterion import criterion_j, criterion_of
+from oxytestbed.loop.outcomes import OUTCOMES, outcomes_of
 from oxytestbed.loop.trace import Trace
 
 
@@ -37,3 +38,11 @@ def test_the_warm_up_is_left_out():
 def test_the_missing_display_plays_no_part():
     lane = trace([88, 97], [0.3, 0.3])
     assert criterion_of(counted(lane, 91, 95, true_signal=True)) == pytest.approx(3600 * 13 / 2)
+
+
+def test_it_is_among_the_outcomes_on_the_true_signal():
+    lane = trace([88, 91, 95, 97, 99], [0.3, 0.3, 0.3, 0.22, 0.21])
+    described = OUTCOMES["criterion_j_sao2"]
+    assert described.true_signal and described.direction == "lower better"
+    found = outcomes_of(lane, 91, 95)["criterion_j_sao2"]
+    assert found == criterion_j(lane, 91, 95) > 0

@@ -102,17 +102,26 @@ def test_one_lane_alone_equals_that_lane_in_company(make_spec, lane_records):
 def test_a_shared_nurse_is_the_only_thing_between_infants(make_spec, lane_records, brief):
     """The other side of the promise: inside a group the infants do touch each other."""
     records, _ = lane_records(make_spec(groups=np.arange(6), duration_s=BRIEF_S))
-    by_hand = [key for key in brief if records[key] != brief[key]]
-    assert by_hand and {arm for _, arm in by_hand} == {"manual"}
+    assert any(records[key].events != brief[key].events for key in brief)
+    moved = {
+        arm
+        for infant, arm in brief
+        if not np.array_equal(
+            records[infant, arm].signals["set_fio2"], brief[infant, arm].signals["set_fio2"]
+        )
+    }
+    assert "manual" in moved and "fixed" not in moved
 
 
-def test_a_scripted_event_changes_only_the_infant_and_arm_that_it_names(make_spec, lane_records):
+def test_a_scripted_event_changes_only_the_group_and_arm_that_it_names(make_spec, lane_records):
     without, _ = lane_records(make_spec())
     item = ScriptedEvent(
         at_s=200, event="central_apnoea", duration_s=25, infants=(1002,), arms=("pi",)
     )
     with_it, _ = lane_records(make_spec(script=(item,)))
-    assert [key for key in without if without[key] != with_it[key]] == [(1002, "pi")]
+    changed = {key for key in without if without[key] != with_it[key]}
+    # 1003 has the same nurse, who may have to go to the other cot.
+    assert (1002, "pi") in changed and changed <= {(1002, "pi"), (1003, "pi")}
 
 
 def test_another_period_changes_no_other_arm(make_spec, lane_records, misbehaving):

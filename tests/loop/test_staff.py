@@ -386,6 +386,16 @@ def test_rounds_wean_in_the_top_of_the_target_where_that_is_the_habit():
         assert all(item.value < 0.5 for item in ward.of("fio2_by_hand"))
 
 
+def test_a_little_oxygen_is_turned_off_at_a_reading_above_the_target():
+    for fio2, first in ((0.25, 0.21), (0.27, 0.22)):
+        settings = replace(AT_ONCE, air_from_pct=25, titration=protocol(down=-3))
+        ward = Ward(settings=settings, spo2=98, fio2=fio2)
+        ward.ring(0, HIGH)
+        ward.env.run(until=100)
+        value = ward.of("fio2_by_hand")[0].value
+        assert value == 0.21 if first == 0.21 else value >= first
+
+
 CARE = Procedure(onset_s=100, duration_s=300, kind="handling", hands_on=True)
 
 

@@ -13,7 +13,7 @@ from oxytestbed.models.errors import TestbedError
 
 @pytest.mark.parametrize(
     ("spo2", "place"),
-    [(60, 0), (79, 0), (80, 1), (89, 1), (90, None), (95, None), (96, 2), (100, 2)],
+    [(60, 0), (79, 0), (80, 1), (89, 1), (90, None), (95, None), (96, 3), (97, 3), (98, 2)],
 )
 def test_the_first_row_that_fits_the_reading_counts(spo2, place):
     found = find_row(TITRATION, spo2, 90.0, 95.0)
@@ -26,12 +26,12 @@ def test_a_missing_reading_fits_no_row():
 
 def test_rows_follow_the_target():
     assert find_row(TITRATION, 89, 85.0, 89.0) is None
-    assert find_row(TITRATION, 90, 85.0, 89.0) is TITRATION[2]
+    assert find_row(TITRATION, 90, 85.0, 89.0) is TITRATION[3]
 
 
 def test_the_usual_protocol_has_the_published_cycle():
     """Watch one cycle of 3 min at a high reading, then reduce by 1-3: UK regional guideline."""
-    high = TITRATION[2]
+    high = TITRATION[3]
     assert (high.after_s, high.wait_s) == (180, 180)
     assert -3 <= high.step_pct <= -1
 
@@ -68,7 +68,7 @@ def test_a_unit_can_enter_its_own_protocol():
 def test_the_protocol_is_written_and_read_again(tmp_path):
     scenario = load_scenario("settled_night")
     own = replace(TITRATION[1], step_pct=4.5)
-    changed = replace(scenario, staff=replace(StaffSettings(), titration=(own, TITRATION[2])))
+    changed = replace(scenario, staff=replace(StaffSettings(), titration=(own, TITRATION[3])))
     path = tmp_path / "own.toml"
     path.write_text(to_toml(changed), encoding="utf-8")
     assert load_scenario(path) == changed

@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 
 from oxytestbed.models.oximeter_noise import (
+    BEAT_NOISE_TIME_S,
     NOISE_CDF_GE_97,
     NOISE_CDF_LE_96,
     QUALITY_FALL_S,
     OximeterNoise,
+    displayed_noise_scale,
     dropout_episodes,
     mean_dropout_s,
     noise_curve,
+    spread_of_average,
 )
 from oxytestbed.models.streams import BLOCK_TICKS, Cause, stream
 
@@ -154,3 +157,19 @@ def test_prolonged_share_is_the_mix_of_lengths() -> None:
         assert ((lengths >= 60) == (share == 1.0)).all()
         # About 4,000 lengths; the SD of the prolonged ones is about 76 s: 4 SE are 4.8 s.
         assert lengths.mean() == pytest.approx(mean_dropout_s(share), abs=4.8)
+
+
+def test_a_longer_average_shows_less_noise_and_8_s_the_published() -> None:
+    scales = [displayed_noise_scale(averaging_s, 1.0) for averaging_s in (1, 2, 4, 8, 16)]
+    assert scales == sorted(scales, reverse=True)
+    assert scales[3] == 1.0
+    assert displayed_noise_scale(8, 0.5) == 0.5
+
+
+def test_spread_of_an_average_is_that_of_correlated_samples() -> None:
+    """Closed form against the mean of the exponential autocorrelation, summed finely."""
+    averaging_s, step_s = 16.0, 0.02
+    times = np.arange(0, averaging_s, step_s)
+    lags = np.abs(times[:, None] - times[None, :])
+    summed = np.sqrt(np.exp(-lags / BEAT_NOISE_TIME_S).mean())
+    assert spread_of_average(averaging_s) == pytest.approx(summed, rel=1e-3)

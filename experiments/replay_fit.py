@@ -1,0 +1,426 @@
+"""Fit candidate infants and the course of their disturbance to a recording.
+
+For every candidate the disturbance is found that explains the recording best:
+regularised least squares, in which the disturbance is a random walk whose
+steps have heavy tails (long calm, sudden apnoeas). The candidate with the
+wrong answer to FiO2 needs a disturbance that jumps whenever somebody turns the
+blender; it is told apart by that, and weighed less. What is left uncertain is
+carried on as an ensemble: several candidates, each with several courses.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import cholesky_banded, solve_banded, solveh_banded
+
+from ..models.cohort import CohortSettings, draw_infants
+from ..models.errors import problem
+from ..models.infants import FloatArray, Infants
+from ..models.lung_parameters import lung_parameters
+from ..models.steady import steady_state, ventilation_share_for
+from .replay_plant import (
+    HIGHEST,
+    KNOT_S,
+    LOWEST,
+    Candidates,
+    Manner,
+    at_seconds,
+    displayed,
+    disturbed,
+    factors,
+    run_lanes,
+    saturation_course,
+)
+
+#: SD of what stays unexplained in a knot's mean of SpO2 (points): noise of the
+#: published size, of which neighbouring seconds share most.
+NOISE_PCT = 1.0
+
+#: Degrees of freedom of the steps of the disturbance, and their usual size in
+#: points of saturation at rest from knot to knot.
+FREEDOM, STEP_PCT = 3.0, 0.3
+
+#: Weak pull of the disturbance back to nought, as an SD in points.
+LEVEL_PCT = 30.0
+
+_LAGS = 12  # knots over which an answer is followed
+_LATE = 3  # knots by which what is shown lags behind, about
+_NUDGE = 0.1
+_PASSES, _JACOBIAN_AT = 5, (0, 2)
+_GRID_U = np.linspace(LOWEST, HIGHEST, 33)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """The disturbance that explains the data of each lane, and how well.
+
+    Attributes
+    ----------
+    knots : ndarray, shape (knots, lanes)
+        Most probable disturbance.
+    shown_pct : ndarray, shape (knots, lanes)
+        What the oximeter would then have shown, averaged over each knot's samples.
+    log_evidence : ndarray, shape (lanes,)
+        Logarithm of the evidence, up to one constant for all.
+    bands : ndarray, shape (lanes, bands, knots)
+        Precision of the disturbance about its most probable course, as lower bands.
+    """
+
+    knots: FloatArray
+    shown_pct: FloatArray
+    log_evidence: FloatArray
+    bands: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Prior:
+    """What is held of the disturbance of each lane before the data are seen."""
+
+    step: FloatArray  # usual step from knot to knot
+    pull: FloatArray  # precision of the pull back to nought
+
+
+def draw_candidates(
+    seed: int, count: int, *, spo2_pct: float, fio2: float, stratum: str = "unstable"
+) -> Candidates:
+    """Draw infants who rest at a given saturation on a given FiO2.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the draws.
+    count : int
+        How many to draw; those who cannot rest there are left out.
+    spo2_pct : float
+        Middle of the recorded SpO2 (percent).
+    fio2 : float
+        Middle of the recorded FiO2 (fraction).
+    stratum : str
+        Whose published distributions to draw from: settled or unstable.
+
+    Returns
+    -------
+    Candidates
+
+    Raises
+    ------
+    TestbedError
+        If fewer than eight infants can rest there.
+    """
+    settings = CohortSettings(infants=count, stratum=stratum)
+    drawn = draw_infants(seed, settings, min(max(spo2_pct, 80.0), 97.0)).infants
+    rest = np.minimum(spo2_pct - drawn.spo2_bias_pct, 98.5)
+    parameters = lung_parameters(drawn)
+    need = np.full(count, fio2)
+    share = ventilation_share_for(parameters, need, rest / 100.0)
+    able = np.flatnonzero(np.isfinite(share) & (rest > 50.0))
+    if len(able) < 8:
+        raise problem(
+            "recording",
+            "a saturation and an FiO2 that infants of the published distributions can have",
+            f"SpO2 {spo2_pct:.0f} % on FiO2 {fio2:.2f}",
+        )
+    infants: Infants = replace(
+        drawn.take(able),
+        fio2_need=need[able],
+        spo2_rest_pct=rest[able],
+        ventilation_share_poor=share[able],
+    )
+    unit = np.random.Generator(np.random.PCG64(seed)).random((2, count))[:, able]
+    manner = Manner(shunt_share=0.8 * unit[0], onset=0.2 + 0.8 * unit[1])
+    return Candidates(infants=infants, manner=manner)
+
+
+def knot_means(shown_pct: FloatArray, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Average over the samples of each knot's interval.
+
+    Parameters
+    ----------
+    shown_pct : ndarray, shape (seconds, lanes)
+        What is averaged; where there is no sample it is not looked at.
+    sampled : ndarray of bool, shape (seconds, 1) or (seconds, lanes)
+        Where there is a sample.
+
+    Returns
+    -------
+    tuple of ndarray, shape (knots, lanes)
+        Mean (0 where there is no sample), and number of samples.
+    """
+    seconds, lanes = shown_pct.shape
+    room = -(-seconds // KNOT_S) * KNOT_S
+    kept = np.zeros((room, lanes))
+    counts = np.zeros((room, lanes))
+    kept[:seconds] = np.where(sampled, shown_pct, 0.0)
+    counts[:seconds] = sampled
+    total = kept.reshape(-1, KNOT_S, lanes).sum(axis=1)
+    number = counts.reshape(-1, KNOT_S, lanes).sum(axis=1)
+    return total / np.maximum(number, 1.0), number
+
+
+def fit_record(
+    candidates: Candidates, spo2_pct: FloatArray, inspired: FloatArray, step_pct: float = STEP_PCT
+) -> Fit:
+    """Fit one course of disturbance for each candidate to one recording.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        The infants.
+    spo2_pct : ndarray, shape (seconds,)
+        Recorded SpO2 (percent); NaN where there is no sample.
+    inspired : ndarray, shape (seconds,)
+        FiO2 at the infant (fraction).
+    step_pct : float
+        Usual size of a step of the disturbance (points of saturation).
+
+    Returns
+    -------
+    Fit
+    """
+    count = len(candidates)
+    return _search(
+        candidates,
+        np.repeat(spo2_pct[:, np.newaxis], count, axis=1),
+        np.repeat(inspired[:, np.newaxis], count, axis=1),
+        lambda knots: saturation_course(candidates, inspired, knots),
+        step_pct,
+    )
+
+
+def fit_pieces(
+    candidates: Candidates, spo2_pct: FloatArray, inspired: FloatArray, step_pct: float = STEP_PCT
+) -> Fit:
+    """Fit a course of disturbance to pieces of a recording, one for each lane.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        The infant of each lane.
+    spo2_pct : ndarray, shape (seconds, lanes)
+        Recorded SpO2 of each piece (percent); NaN where there is no sample.
+    inspired : ndarray, shape (seconds, lanes)
+        FiO2 at the infant in each piece (fraction).
+    step_pct : float
+        Usual size of a step of the disturbance (points of saturation).
+
+    Returns
+    -------
+    Fit
+    """
+    parameters = lung_parameters(candidates.infants)
+
+    def simulate(knots: FloatArray) -> FloatArray:
+        course = at_seconds(knots, len(inspired))
+        return run_lanes(parameters, candidates.manner, inspired, course)
+
+    return _search(candidates, spo2_pct, inspired, simulate, step_pct)
+
+
+def _search(
+    candidates: Candidates,
+    spo2_pct: FloatArray,
+    inspired: FloatArray,
+    simulate: Callable[[FloatArray], FloatArray],
+    step_pct: float,
+) -> Fit:
+    """Gauss-Newton steps, each kept only in the lanes where it is an improvement."""
+    infants = candidates.infants
+    sampled = np.isfinite(spo2_pct)
+    target, number = knot_means(spo2_pct, sampled)
+    weight = np.where(number > 0, 1.0 / (NOISE_PCT * NOISE_PCT), 0.0)
+    fio2, _ = knot_means(inspired, np.ones_like(sampled))
+    table, fio2_grid = _table(candidates, fio2)
+    prior = _prior(table, step_pct)
+
+    def look(knots: FloatArray) -> FloatArray:
+        shown = displayed(simulate(knots), infants.circulation_delay_s, infants.spo2_bias_pct)
+        return knot_means(shown, sampled)[0]
+
+    rest_pct = target - infants.spo2_bias_pct
+    knots = _first_guess(table, fio2_grid, rest_pct, number, fio2)
+    shown = look(knots)
+    cost = _cost(knots, target - shown, weight, prior)
+    damping = np.full(len(infants), 1.0)
+    for attempt in range(_PASSES):
+        if attempt in _JACOBIAN_AT:
+            answers = _answers(knots, shown, look)
+        bands, right = _normal_equations(knots, target - shown, weight, answers, prior)
+        moved = np.clip(knots + damping * _solved(bands, right), LOWEST, HIGHEST)
+        tried = look(moved)
+        tried_cost = _cost(moved, target - tried, weight, prior)
+        better = tried_cost < cost
+        knots, shown = np.where(better, moved, knots), np.where(better, tried, shown)
+        cost = np.where(better, tried_cost, cost)
+        damping = np.where(better, np.minimum(1.0, 2.0 * damping), 0.4 * damping)
+    bands, _ = _normal_equations(knots, target - shown, weight, answers, prior)
+    half_log = np.array([np.log(cholesky_banded(b, lower=True)[0]).sum() for b in bands])
+    evidence = -cost - half_log - len(knots) * np.log(prior.step)
+    return Fit(knots=knots, shown_pct=shown, log_evidence=evidence, bands=bands)
+
+
+def _table(candidates: Candidates, fio2: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Saturation at rest (percent), shape (disturbances, FiO2s, lanes), and the FiO2s."""
+    grid = np.linspace(fio2.min(), max(fio2.max(), fio2.min() + 0.01), 7)
+    cells, count = len(_GRID_U) * len(grid), len(candidates)
+    parameters = lung_parameters(candidates.infants, cells)
+    u = np.repeat(np.repeat(_GRID_U, len(grid)), count)
+    manner = candidates.manner.take(np.tile(np.arange(count), cells))
+    breathed = np.repeat(np.tile(grid, len(_GRID_U)), count)
+    rest = steady_state(disturbed(parameters, *factors(u, manner)), breathed).sao2_fraction
+    return 100.0 * rest.reshape(len(_GRID_U), len(grid), count), grid
+
+
+def _prior(table: FloatArray, step_pct: float) -> _Prior:
+    """Scale the prior by what the disturbance does to each lane at rest."""
+    middle = np.gradient(table, _GRID_U, axis=0)[len(_GRID_U) // 2, table.shape[1] // 2]
+    slope = np.maximum(-middle, 0.5)
+    return _Prior(step=step_pct / slope, pull=(slope / LEVEL_PCT) ** 2)
+
+
+def _answers(
+    knots: FloatArray, shown_pct: FloatArray, look: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    """Change of what is shown per change of each knot, shape (lags, knots, lanes).
+
+    Knots so far apart that their effects hardly meet are moved together.
+    """
+    index = np.arange(len(knots))
+    answers = np.zeros((_LAGS, *knots.shape))
+    for first in range(_LAGS):
+        moved = knots.copy()
+        moved[first::_LAGS] += _NUDGE
+        change = (look(moved) - shown_pct) / _NUDGE
+        late = (index - first) % _LAGS
+        late[:first] = -1  # before the first knot that was moved
+        for lag in range(_LAGS):
+            rows = late == lag
+            answers[lag, rows] = change[rows]
+    return answers
+
+
+def _first_guess(
+    table: FloatArray,
+    fio2_grid: FloatArray,
+    sao2_pct: FloatArray,
+    number: FloatArray,
+    fio2: FloatArray,
+) -> FloatArray:
+    """Read the disturbance off the table, as if the infant were always at rest."""
+    guess = np.zeros_like(sao2_pct)
+    column = np.clip((fio2 - fio2_grid[0]) / (fio2_grid[1] - fio2_grid[0]), 0.0, len(fio2_grid) - 1)
+    index = np.arange(len(guess))
+    for lane in range(guess.shape[1]):
+        known = np.flatnonzero(number[:, lane] > 0)
+        if not known.size:
+            continue
+        level = np.interp(index + _LATE, known, sao2_pct[known, lane])
+        level = np.convolve(np.pad(level, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+        for place, own in enumerate(np.rint(column[:, lane]).astype(np.int64)):
+            rest = table[::-1, own, lane]
+            guess[place, lane] = -np.interp(level[place], rest, -_GRID_U[::-1])
+    return np.clip(guess, LOWEST + 1.0, 1.5)
+
+
+def _cost(knots: FloatArray, miss: FloatArray, weight: FloatArray, prior: _Prior) -> FloatArray:
+    """Minus the logarithms of likelihood and prior, both with heavy tails."""
+    steps = np.diff(knots, axis=0) / prior.step
+    tails = 0.5 * (FREEDOM + 1.0) * np.log1p(steps * steps / FREEDOM)
+    return np.asarray(
+        0.5 * (FREEDOM + 1.0) * np.log1p(weight * miss * miss / FREEDOM).sum(axis=0)
+        + tails.sum(axis=0)
+        + 0.5 * prior.pull * (knots * knots).sum(axis=0) / len(knots)
+    )
+
+
+def _normal_equations(
+    knots: FloatArray, miss: FloatArray, weight: FloatArray, answers: FloatArray, prior: _Prior
+) -> tuple[FloatArray, FloatArray]:
+    """Bands of the curvature, shape (lanes, bands, knots), and the right-hand side."""
+    size = len(knots)
+    # A sample far from everything (an artefact, or a fall too fast for the model) pulls less.
+    weight = weight * (FREEDOM + 1.0) / (FREEDOM + weight * miss * miss)
+    bands = np.zeros((_LAGS, *knots.shape))
+    right = np.zeros_like(knots)
+    for lag in range(min(_LAGS, size)):
+        weighed = weight * answers[lag]
+        right[: size - lag] += (weighed * miss)[lag:]
+        for apart in range(min(_LAGS - lag, size - lag)):
+            reach = lag + apart
+            bands[apart, : size - reach] += (weighed * answers[reach])[reach:]
+    steps = np.diff(knots, axis=0)
+    # Heavy tails: a step that is already large is held back less.
+    stiff = (FREEDOM + 1.0) / (FREEDOM * prior.step * prior.step + steps * steps)
+    bands[0, :-1] += stiff
+    bands[0, 1:] += stiff
+    bands[1, :-1] -= stiff
+    bands[0] += prior.pull / size
+    right[:-1] += stiff * steps
+    right[1:] -= stiff * steps
+    right -= prior.pull / size * knots
+    return np.ascontiguousarray(bands.transpose(2, 0, 1)), right
+
+
+def _solved(bands: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve the normal equations of every lane."""
+    columns = [
+        solveh_banded(own, right[:, lane], lower=True, check_finite=False)
+        for lane, own in enumerate(bands)
+    ]
+    return np.stack(columns, axis=1)
+
+
+def drawn_knots(fit: Fit, lane: int, unit: FloatArray) -> FloatArray:
+    """Draw one course of disturbance that the data of a lane allow.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    lane : int
+        Which lane.
+    unit : ndarray, shape (knots,)
+        Standard normal numbers.
+
+    Returns
+    -------
+    ndarray, shape (knots,)
+    """
+    factor = cholesky_banded(fit.bands[lane], lower=True)
+    upper = np.zeros_like(factor)
+    for apart in range(len(factor)):
+        upper[len(factor) - 1 - apart, apart:] = factor[apart, : factor.shape[1] - apart]
+    spread = solve_banded((0, len(factor) - 1), upper, unit)
+    return np.asarray(np.clip(fit.knots[:, lane] + spread, LOWEST, HIGHEST))
+
+
+def weights(log_evidence: FloatArray, least_effective: float = 8.0) -> FloatArray:
+    """Weigh candidates by evidence, but never let a few take all.
+
+    Candidates are a small sample and the model is not the truth, so evidence
+    is flattened until the effective number of candidates is reached.
+
+    Parameters
+    ----------
+    log_evidence : ndarray, shape (candidates,)
+        Logarithm of the evidence.
+    least_effective : float
+        Least effective number, ``1 / sum(weight^2)``.
+
+    Returns
+    -------
+    ndarray, shape (candidates,)
+        Sums to 1.
+    """
+    wanted = min(least_effective, 0.5 * len(log_evidence))
+    relative = log_evidence - log_evidence.max()
+    power = 1.0
+    while True:
+        share = np.exp(power * relative)
+        share /= math.fsum(share.tolist())
+        if 1.0 / float((share * share).sum()) >= wanted or power < 1e-6:
+            return np.asarray(share)
+        power *= 0.8
