@@ -20,6 +20,7 @@ _LAZY = {
     "Settings": "loop.signals",
     "check_controller": "loop.check",
     "compare": "experiments.compare",
+    "compare_targets": "experiments.targets",
     "load_scenario": "experiments.scenario",
 }
 

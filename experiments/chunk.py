@@ -5,7 +5,7 @@ Nothing here is imported that a worker process does not need.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -106,7 +106,7 @@ def run_chunk(
     told = _Told(progress)
     try:
         run = Bench(spec, told).run()
-        result = replace(_results(run, trace_infants), courses=_courses(run))
+        result = outcomes_of_run(run, trace_infants)
     except Exception as error:  # one chunk must not take the others with it
         told.refuse_to_go_on()
         return failed_chunk(spec, f"{type(error).__name__}: {error}", oracle=oracle)
@@ -118,6 +118,23 @@ def run_chunk(
         told.refuse_to_go_on()
         rows = _failed_rows(spec, (ORACLE,), f"{type(error).__name__}: {error}")
         return replace(result, rows=[*result.rows, *rows])
+
+
+def outcomes_of_run(run: Run, trace_infants: tuple[int, ...] = ()) -> ChunkResult:
+    """Count all outcomes of a run.
+
+    Parameters
+    ----------
+    run : Run
+        What the bench left.
+    trace_infants : tuple of int
+        Own numbers of the infants whose traces are kept.
+
+    Returns
+    -------
+    ChunkResult
+    """
+    return replace(_results(run, trace_infants), courses=_courses(run))
 
 
 def work_ticks(spec: BenchSpec, oracle: bool) -> int:
@@ -157,6 +174,24 @@ def failed_chunk(spec: BenchSpec, message: str, *, oracle: bool = False) -> Chun
     """
     arms = [arm.name for arm in spec.arms] + ([ORACLE] if oracle else [])
     return ChunkResult(rows=_failed_rows(spec, arms, message))
+
+
+def keep_events(result: ChunkResult, infants: Collection[int]) -> ChunkResult:
+    """Leave out the events of all other infants; what was counted of them stays.
+
+    Parameters
+    ----------
+    result : ChunkResult
+        Of a chunk.
+    infants : collection of int
+        Own numbers of the infants whose events are kept.
+
+    Returns
+    -------
+    ChunkResult
+    """
+    kept = frozenset(infants)
+    return replace(result, events=[event for event in result.events if event.infant in kept])
 
 
 def _failed_rows(spec: BenchSpec, arms: Sequence[str], message: str) -> list[Row]:

@@ -23,9 +23,8 @@ CAUTION = (
     "infant: local protocols and licensed clinicians decide."
 )
 
-STOPPED_HINT = (
-    "No result was written; what had finished is kept, and the same command goes on from there."
-)
+#: Commands that keep what had finished when they are stopped.
+RESUMABLE = ("compare", "targets")
 
 #: Exit status: something failed on the way, the input cannot be used, stopped by hand.
 FAILED, UNUSABLE, STOPPED = 1, 2, 130
@@ -54,7 +53,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"oxytestbed {given.command}: {error}", file=sys.stderr)
         return UNUSABLE
     except KeyboardInterrupt:
-        print(f"\nStopped. {STOPPED_HINT}", file=sys.stderr)
+        kept = "; what had finished is kept, and the same command goes on from there"
+        tail = kept if given.command in RESUMABLE else ""
+        print(f"\nStopped. No result was written{tail}.", file=sys.stderr)
         return STOPPED
     except BrokenPipeError:  # the reader, such as `head`, has gone
         sys.stderr.close()
@@ -102,7 +103,7 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--oracle",
         action="store_true",
         help="find the offline optimum, too: a bound that sees the truth and the future, no "
-        "controller; takes about 4 s of one core for each infant and hour",
+        "controller; takes 4 to 15 s of one core for each infant and hour",
     )
     parser.add_argument("--workers", type=int, metavar="N", help="processes (default: all cores)")
     parser.add_argument(

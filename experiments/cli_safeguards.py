@@ -1,4 +1,4 @@
-"""The commands `oxytestbed safeguards` and `oxytestbed worst-case`."""
+"""The command `oxytestbed safeguards`."""
 
 from __future__ import annotations
 
@@ -63,14 +63,26 @@ def _safeguards(given: argparse.Namespace) -> int:
         ),
     )
     line.close()
-    page = save_safeguards(result, folder, shlex.join(_words(given, "safeguards")))
+    page = save_safeguards(result, folder, shlex.join(words_of(given, "safeguards")))
     told = [*answer(result), "", *points(result), "", f"Report: {page}"]
     sys.stdout.write("\n".join(told) + "\n")
     return 1 if result.errors else 0
 
 
-def _words(given: argparse.Namespace, command: str) -> list[str]:
-    """Write the command again, as one would type it."""
+def words_of(given: argparse.Namespace, command: str) -> list[str]:
+    """Write a command again, as one would type it.
+
+    Parameters
+    ----------
+    given : argparse.Namespace
+        What was given; files and processes are left out.
+    command : str
+        Name of the command.
+
+    Returns
+    -------
+    list of str
+    """
     words = ["oxytestbed", command]
     for name, value in sorted(vars(given).items()):
         if name in ("command", "run", "out", "workers") or value in (None, []):
@@ -80,4 +92,4 @@ def _words(given: argparse.Namespace, command: str) -> list[str]:
     return words
 
 
-__all__ = ["add_safeguards"]
+__all__ = ["add_safeguards", "words_of"]

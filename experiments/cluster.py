@@ -12,10 +12,11 @@ it must find under the same paths. Start workers with one thread each.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from ..models.errors import problem
-from .chunk import ChunkResult, run_chunk
+from .chunk import ChunkResult
 from .resume import ChunkStore, chunk_key
 
 if TYPE_CHECKING:
@@ -62,19 +63,25 @@ def run_on_cluster(
     """
     client = _client(address, patience_s)
     try:
-        return _collect(client, work, report, store)
+        with client.as_current():
+            return _collect(client, work, report, store)
     finally:
         client.close()  # whatever still runs for this client is let go
 
 
+def _dask() -> Any:
+    """Import Dask's scheduling, which is an extra and has no types."""
+    return import_module("distributed")
+
+
 def _client(address: str, patience_s: float) -> Any:
     try:
-        from distributed import Client
+        distributed = _dask()
     except ImportError:
         hint = "pip install 'oxytestbed[cluster]'"
         raise problem(WHERE, "Dask to be installed", "no module `distributed`", hint) from None
     try:
-        client = Client(address, timeout=patience_s, set_as_default=False)
+        client = distributed.Client(address, timeout=patience_s, set_as_default=False)
     except (OSError, ValueError) as error:
         raise problem(WHERE, "the address of a Dask scheduler", address, str(error)) from error
     try:
@@ -92,18 +99,17 @@ def _collect(
     report: Callable[[int, int], None],
     store: ChunkStore | None,
 ) -> dict[int, ChunkResult]:
-    from distributed import KilledWorker, as_completed
-
+    distributed = _dask()
     places = {
         client.submit(run_elsewhere, chunk, chunk_key(chunk), pure=False): place
         for place, chunk in work.items()
     }
     done: dict[int, ChunkResult] = {}
-    for future in as_completed(places):
+    for future in distributed.as_completed(places):
         place = places[future]
         try:
             done[place] = future.result()
-        except KilledWorker:
+        except distributed.KilledWorker:
             continue
         report(place, work[place].ticks)
         if store is not None:
@@ -135,7 +141,7 @@ def run_elsewhere(chunk: Chunk, key: str) -> ChunkResult:
         hint = "install the same versions everywhere, and put controllers under the same paths"
         expected = "a worker with the same program, libraries and controller files as here"
         raise problem(WHERE, expected, "a worker that differs", hint)
-    return run_chunk(chunk.spec, chunk.trace_infants, oracle=chunk.oracle)
+    return chunk.run()
 
 
 __all__ = ["PATIENCE_S", "run_elsewhere", "run_on_cluster"]

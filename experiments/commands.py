@@ -40,10 +40,16 @@ class Command:
 
 
 COMMANDS = (
+    # For the clinician
     Command(
         name="targets",
         help="compare target ranges or other settings on the same infants",
         hook="cli_targets:add_targets",
+    ),
+    Command(
+        name="staffing",
+        help="infants per nurse, alarm limits and delays, by hand and automatic",
+        hook="cli_staffing:add_staffing",
     ),
     Command(
         name="credibility",
@@ -51,6 +57,12 @@ COMMANDS = (
         hook="evidence.command:add_credibility",
         tells=True,
     ),
+    Command(
+        name="replay",
+        help="fit a virtual infant to a bedside recording and re-run it with a controller",
+        hook="replay_command:add_replay",
+    ),
+    # For the engineer
     Command(
         name="tune",
         help="search for a controller's best options and judge them on other infants",
@@ -62,14 +74,31 @@ COMMANDS = (
         hook="cli_response:add_response",
     ),
     Command(
-        name="staffing",
-        help="infants per nurse, alarm limits and delays, by hand and automatic",
-        hook="cli_staffing:add_staffing",
-    ),
-    Command(
         name="safeguards",
         help="take each safeguard away in turn, in every hazard, and write a report",
         hook="cli_safeguards:add_safeguards",
+    ),
+    Command(
+        name="worst-case",
+        help="search for the infant and disturbance that do most harm or break a requirement",
+        hook="cli_worst_case:add_worst_case",
+    ),
+    Command(
+        name="speed",
+        help="measure infant-days per second on this machine, and where the time goes",
+        hook="cli_speed:add_speed",
+        tells=True,
+    ),
+    # For the teacher
+    Command(
+        name="lesson",
+        help="write lessons for a class: pages with controls, which open offline",
+        hook="cli_lesson:add_lesson",
+    ),
+    Command(
+        name="cot",
+        help="adjust oxygen yourself, on a local page, beside the controller",
+        hook="cli_cot:add_cot",
     ),
 )
 

@@ -27,7 +27,7 @@ from ..loop.registry import load_controller
 from ..loop.safeguards.settings import SafeguardSettings
 from ..models.cohort import draw_infants
 from ..models.infants import Infants
-from .chunk import ChunkResult, baseline_of, work_ticks
+from .chunk import ChunkResult, baseline_of
 from .cohort_files import read_infants
 from .compare_tables import (
     cohort_table,
@@ -39,16 +39,23 @@ from .compare_tables import (
 )
 from .ranking import rank_arms
 from .result import ComparisonResult
-from .resume import ChunkStore, store_for
+from .resume import store_for
 from .scenario import check_named_infants, load_scenario, scenario_table
 from .scenario_settings import ArmSettings, Scenario
 from .statistics import paired_differences, summarise
 from .time_aligned_figures import course_table
 from .workers import Chunk, Progress, default_workers, run_chunks
-from .worst_infants import run_again, worst_infants
+from .worst_infants import with_worst_traces, worst_infants
 
-#: A chunk has at most this many lanes, so that memory stays flat.
-LANES_A_CHUNK = 400
+#: A chunk has at most this many lanes: with more, what the lungs touch in a step leaves the cache.
+LANES_A_CHUNK = 2000
+
+#: A chunk has at most this many lanes times ticks, about 30 bytes each, so that memory stays flat.
+SAMPLES_A_CHUNK = 12_000_000
+
+#: Events are kept for as many infants, in order, as spend this many hours in all arms: a lane
+#: has about a hundred an hour. Outcomes count the events of every infant all the same.
+LANE_HOURS_WITH_EVENTS = 6_000
 
 #: The search of the offline optimum keeps every sample of its lanes, several times over.
 ORACLE_SAMPLES_A_CHUNK = 20_000_000
@@ -74,8 +81,7 @@ def compare(
     scenario : Scenario or str
         The scenario, or its name or path.
     workers : int, optional
-        Number of processes; all cores if left out. No number of the result
-        depends on it, but for the wall time.
+        Number of processes; all cores if left out. Changes nothing but the wall time.
     progress : callable, optional
         Called with lane-seconds done and to do.
     command : str, optional
@@ -108,9 +114,11 @@ def compare(
     chunks = make_chunks(resolved, infants, groups, count)
     results = run_chunks(chunks, count, progress, store, scheduler)
     manifest = run_manifest(resolved.seed, begun, count, command) | {"redraws": redraws}
+    if chunks[0].event_infants is not None:
+        manifest["infants_with_events"] = len(chunks[0].event_infants)
     result = _gather(resolved, infants, results, manifest)
     whole = bench_spec(resolved, infants, groups)
-    result = _with_worst_traces(result, whole, count, progress, store, scheduler)
+    result = with_worst_traces(result, whole, count, progress, store, scheduler)
     seconds = round(time.perf_counter() - clock, 1)
     return replace(result, manifest={**result.manifest, "wall_time_s": seconds})
 
@@ -215,18 +223,42 @@ def make_chunks(
     list of Chunk
     """
     names, oracle = np.unique(groups), scenario.report.oracle
-    wanted = max(workers, -(-len(infants) * len(scenario.arms) // LANES_A_CHUNK))
+    lanes, ticks = len(infants) * len(scenario.arms), scenario.run.duration_s
+    wanted = max(workers, -(-lanes // LANES_A_CHUNK), -(-lanes * ticks // SAMPLES_A_CHUNK))
     if oracle:
         samples = len(infants) * LANES_A_ROUND * scenario.run.duration_s
         wanted = max(wanted, -(-samples // ORACLE_SAMPLES_A_CHUNK))
     parts = np.array_split(names, min(wanted, len(names)))
+    logged = infants_with_events(scenario, infants)
     chunks = []
     for part in parts:
         places = np.flatnonzero(np.isin(groups, part))
         spec = bench_spec(scenario, infants.take(places), groups[places])
         traced = scenario.report.trace_infants
-        chunks.append(Chunk(spec=spec, trace_infants=traced, oracle=oracle))
+        work = Chunk(spec=spec, trace_infants=traced, oracle=oracle, event_infants=logged)
+        chunks.append(work)
     return chunks
+
+
+def infants_with_events(scenario: Scenario, infants: Infants) -> tuple[int, ...] | None:
+    """Say whose events are kept, however the work is cut: own numbers, or None for everybody's.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario.
+    infants : Infants
+        Its cohort.
+
+    Returns
+    -------
+    tuple of int or None
+    """
+    hours_each = len(scenario.arms) * scenario.run.duration_s / 3600.0
+    first = max(1, int(LANE_HOURS_WITH_EVENTS / hours_each))
+    if first >= len(infants):
+        return None
+    return tuple(sorted({*infants.infant[:first].tolist(), *scenario.report.trace_infants}))
 
 
 def bench_spec(scenario: Scenario, infants: Infants, groups: NDArray[np.int64]) -> BenchSpec:
@@ -322,30 +354,6 @@ def _gather(
     )
 
 
-def _with_worst_traces(
-    result: ComparisonResult,
-    spec: BenchSpec,
-    workers: int,
-    progress: Progress | None,
-    store: ChunkStore | None,
-    scheduler: str,
-) -> ComparisonResult:
-    """Add the traces of the infants who fared worst, where they are not kept already."""
-    missing = [int(number) for number in result.worst["infant"]]
-    missing = [number for number in missing if number not in result.trace_infants]
-    if not missing:
-        return result
-    before = len(spec.infants) * len(spec.arms) * work_ticks(spec, result.scenario.report.oracle)
-
-    def beyond(done: int, total: int) -> None:
-        if progress:
-            progress(before + done, before + total)
-
-    traces = run_again(spec, missing, workers, beyond, store, scheduler)
-    frames = {key: trace_frame(trace) for key, trace in traces.items()}
-    return replace(result, traces={**result.traces, **frames})
-
-
 __all__ = [
     "INTERVAL_LEVEL",
     "LANES_A_CHUNK",
@@ -353,6 +361,7 @@ __all__ = [
     "bench_spec",
     "cohort_table",
     "compare",
+    "infants_with_events",
     "make_chunks",
     "nursing_groups",
     "run_manifest",

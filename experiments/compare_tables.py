@@ -104,8 +104,22 @@ def event_table(results: Sequence[ChunkResult]) -> pd.DataFrame:
         Ordered by infant, arm and time.
     """
     events = [event for part in results for event in part.events]
-    table = pd.DataFrame(events, columns=EventRecord._fields)
-    return table.sort_values(["infant", "arm", "time_s"], kind="stable", ignore_index=True)
+    return in_order(pd.DataFrame(events, columns=EventRecord._fields))
+
+
+def in_order(events: pd.DataFrame) -> pd.DataFrame:
+    """Put events in the order of the table.
+
+    Parameters
+    ----------
+    events : pandas.DataFrame
+        Columns as in `EventRecord`.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    return events.sort_values(["infant", "arm", "time_s"], kind="stable", ignore_index=True)
 
 
 def trace_frame(trace: Trace) -> pd.DataFrame:

@@ -15,14 +15,14 @@ from typing import Any
 
 from simpy.rt import RealtimeEnvironment
 
-from ..loop.alarms import Alarm, AlarmChange
+from ..loop.alarms import Alarm
 from ..loop.arms import ArmSpec
 from ..loop.bench import Bench, BenchSpec
 from ..loop.event_log import EventRecord
 from ..loop.safeguards.settings import SafeguardSettings, changed
 from ..loop.script import ScriptedEvent, play
 from ..loop.signals import Mode
-from ..loop.staff import Duty, Staff
+from ..loop.staff import Duty
 from ..loop.trace import Trace
 from .compare import bench_spec, nursing_groups, scenario_infants
 from .scenario_settings import Scenario
@@ -132,12 +132,8 @@ class CotBench(Bench):
         super().__init__(spec, environment=clock)
         self._mode[0] = int(Mode.MANUAL)
 
-    def _make_staff(self, lanes: range, duty: Duty) -> Staff:
-        """Send nobody: the person is the staff."""
-        return super()._make_staff(range(0), duty)
-
-    def _hear(self, change: AlarmChange, escalated: bool) -> None:
-        """Let alarms sound for the person alone."""
+    def _staff_arm(self, place: int, duty: Duty) -> None:
+        """Send nobody: the person is the staff, and alarms sound for them alone."""
 
     @property
     def tick(self) -> int:
@@ -239,7 +235,7 @@ class CotBench(Bench):
 
     def acknowledge(self) -> None:
         """Silence the alarms of the first cot for a while."""
-        self._desk.came(0)
+        self._ward.came(0)
         self._log(0, "alarms_silenced", float("nan"), "person")
 
     def alarms(self, lane: int) -> list[str]:
@@ -254,7 +250,7 @@ class CotBench(Bench):
         -------
         list of str
         """
-        return [alarm.name.lower() for alarm in Alarm if self._alarms.active[alarm, lane]]
+        return [alarm.name.lower() for alarm in Alarm if self._ward.alarms.active[alarm, lane]]
 
     def mode(self, lane: int) -> str:
         """Say who holds the FiO2 of a cot.

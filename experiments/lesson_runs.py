@@ -14,11 +14,9 @@ import numpy as np
 
 from ..loop.arms import ArmSpec
 from ..loop.bench import Bench, BenchSpec, Run
-from ..loop.open_loop import replay_fully
 from ..loop.safeguards.settings import SafeguardSettings
 from ..loop.script import ScriptedEvent
-from ..loop.signals import FloatArray
-from ..loop.staff import Duty, Staff
+from ..loop.staff import Duty
 from ..loop.trace import Trace
 from ..models.cohort import CohortSettings, draw_infants
 from ..models.disturbances import DisturbanceSettings
@@ -35,24 +33,24 @@ QUIET = DisturbanceSettings(apnoea_rate_scale=0.0, drift_scale=0.0, hypoventilat
 _COHORT = 24
 
 
-def infant(stratum: str, place: int) -> Infants:
-    """Take one infant of the cohort that all lessons draw from.
+def infant(stratum: str, *places: int) -> Infants:
+    """Take infants of the cohort that all lessons draw from.
 
     Parameters
     ----------
     stratum : str
         "settled" or "unstable".
-    place : int
-        Place in that cohort.
+    *places : int
+        Places in that cohort.
 
     Returns
     -------
     Infants
-        One infant, whose probe has no bias.
+        Their probes have no bias.
     """
     cohort = CohortSettings(infants=_COHORT, stratum=stratum)
-    one = draw_infants(SEED, cohort, 0.5 * (LOW_PCT + HIGH_PCT)).infants.take(np.array([place]))
-    return replace(one, spo2_bias_pct=np.zeros(1))
+    one = draw_infants(SEED, cohort, 0.5 * (LOW_PCT + HIGH_PCT)).infants.take(np.array(places))
+    return replace(one, spo2_bias_pct=np.zeros(len(places)))
 
 
 def quiet_spec(
@@ -70,7 +68,7 @@ def quiet_spec(
     Parameters
     ----------
     who : Infants
-        One infant.
+        The infants.
     arms : sequence of ArmSpec
         The arms.
     minutes : float
@@ -90,7 +88,7 @@ def quiet_spec(
     """
     return BenchSpec(
         infants=who,
-        groups=np.zeros(1, dtype=np.int64),
+        groups=np.arange(len(who), dtype=np.int64),
         arms=tuple(arms),
         seed=SEED,
         duration_s=round(60 * minutes),
@@ -147,11 +145,8 @@ def guarded(name: str, controller: str, settings: SafeguardSettings) -> ArmSpec:
 class _Alone(Bench):
     """A bench without staff."""
 
-    def _make_staff(self, lanes: range, duty: Duty) -> Staff:
-        return super()._make_staff(range(0), duty)
-
-    def _hear(self, *_: object) -> None:
-        """Let nobody come."""
+    def _staff_arm(self, place: int, duty: Duty) -> None:
+        """Send nobody; alarms are only logged."""
 
 
 def run_alone(spec: BenchSpec) -> Run:
@@ -160,7 +155,7 @@ def run_alone(spec: BenchSpec) -> Run:
     Parameters
     ----------
     spec : BenchSpec
-        One infant, any number of arms.
+        Infants and arms.
 
     Returns
     -------
@@ -184,23 +179,6 @@ def traces_of(spec: BenchSpec) -> dict[str, Trace]:
     """
     run = run_alone(spec)
     return {arm.name: run.trace(0, arm.name) for arm in spec.arms}
-
-
-def trace_of_course(spec: BenchSpec, course_fio2: FloatArray) -> Trace:
-    """Run a given course of FiO2, with nobody at the blender.
-
-    Parameters
-    ----------
-    spec : BenchSpec
-        One infant; its arms play no part.
-    course_fio2 : ndarray, shape (duration_s,)
-        FiO2 asked of the blender (fraction).
-
-    Returns
-    -------
-    Trace
-    """
-    return replay_fully(spec, course_fio2[:, None], "course").trace(0, "course")
 
 
 def first_alarm_s(run: Run, arm: str, kinds: Mapping[str, str]) -> dict[str, int]:
@@ -240,6 +218,5 @@ __all__ = [
     "infant",
     "quiet_spec",
     "run_alone",
-    "trace_of_course",
     "traces_of",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -93,16 +94,22 @@ def _spans(events: pd.DataFrame, first: str, last: str, start_s: int, end_s: int
     """Join beginnings and ends by infant and detail; an open one lasts to the end."""
     open_s: dict[tuple[int, str], int] = {}
     rows: list[tuple[int, str, int, int]] = []
-    for row in events[events["event"].isin([first, last])].itertuples(index=False):
-        key = (int(row.infant), str(row.detail))
-        if row.event == first:
-            open_s[key] = int(row.time_s)
+    for time_s, infant, event, detail in _records(
+        events[events["event"].isin([first, last])], "time_s", "infant", "event", "detail"
+    ):
+        key = (int(infant), str(detail))
+        if event == first:
+            open_s[key] = int(time_s)
         elif key in open_s:
-            rows.append((*key, open_s.pop(key), int(row.time_s)))
+            rows.append((*key, open_s.pop(key), int(time_s)))
     rows += [(*key, since_s, end_s) for key, since_s in open_s.items()]
     rows = [row for row in rows if row[3] > start_s]
     table = pd.DataFrame(rows, columns=["infant", "detail", "start_s", "end_s"])
     return table.sort_values(["start_s", "infant"], kind="stable", ignore_index=True)
+
+
+def _records(table: pd.DataFrame, *columns: str) -> list[tuple[Any, ...]]:
+    return list(zip(*(table[name].tolist() for name in columns), strict=True))
 
 
 def _wait_s(visits: pd.DataFrame, infant: int, start_s: int, end_s: int) -> float:
@@ -184,17 +191,19 @@ def nurse_day(
 
 def _draw_track(axes: Axes, day: NurseDay, infant: int, place: float) -> None:
     axes.axhline(place, color="#DDDDDD", linewidth=0.6, zorder=0)
-    for row in day.visits[day.visits["infant"] == infant].itertuples(index=False):
-        _, face, hatch = VISITS[str(row.why)]
-        span = [(int(row.start_s), int(row.end_s) - int(row.start_s))]
+    visits = day.visits[day.visits["infant"] == infant]
+    for start_s, end_s, why in _records(visits, "start_s", "end_s", "why"):
+        _, face, hatch = VISITS[why]
+        span = [(start_s, end_s - start_s)]
         axes.broken_barh(
             span, (place - 0.3, 0.3), facecolor=face, hatch=hatch, edgecolor=INK, linewidth=0.4
         )
-    for row in day.alarms[day.alarms["infant"] == infant].itertuples(index=False):
-        start_s, wait_s = int(row.start_s), float(row.wait_s)
-        span = [(start_s, int(row.end_s) - start_s)]
-        shade = _SHADES[str(row.priority)]
-        axes.broken_barh(span, (place + 0.04, 0.12), facecolor=shade, linewidth=0)
+    alarms = day.alarms[day.alarms["infant"] == infant]
+    for start_s, end_s, priority, wait_s in _records(
+        alarms, "start_s", "end_s", "priority", "wait_s"
+    ):
+        span = [(start_s, end_s - start_s)]
+        axes.broken_barh(span, (place + 0.04, 0.12), facecolor=_SHADES[priority], linewidth=0)
         if wait_s > 0:
             axes.plot([start_s, start_s + wait_s], [place + 0.22] * 2, color=INK, linewidth=0.8)
         if wait_s >= LABELLED_WAIT_S:

@@ -199,6 +199,8 @@ class LaneTwin:
         Place of the infant in it.
     arm : str
         Name of the arm.
+    lungs : type
+        Class of the lungs, to try another way to advance them.
 
     Attributes
     ----------
@@ -207,7 +209,9 @@ class LaneTwin:
         rate and kind of breathing event after each tick.
     """
 
-    def __init__(self, spec: BenchSpec, place: int, arm: str) -> None:
+    def __init__(
+        self, spec: BenchSpec, place: int, arm: str, lungs: type[LungTwin] = LungTwin
+    ) -> None:
         infant = spec.infants.take(np.array([place]))
         self._drawn = draw(spec, infant)
         self._parameters = parameters = lung_parameters(infant)
@@ -216,7 +220,7 @@ class LaneTwin:
         errors = float(device.blender_error[0]), float(device.monitor_error[0])
         self.gas = GasTwin(spec.gas, *errors, float(need[0]))
         start = steady_state(parameters, np.array([self.gas.inspired_fio2]))
-        self.lungs = LungTwin(parameters, start)
+        self.lungs = lungs(parameters, start)
         rest_bpm = float(infant.heart_rate_bpm[0])
         drawn = self._drawn
         self.heart = HeartTwin(rest_bpm, drawn.heart_fall, drawn.heart_variation_bpm)
@@ -305,6 +309,8 @@ class ReferenceLoop:
         The run.
     lanes : sequence of tuple
         Place of the infant and name of the arm, for each lane.
+    lungs : type
+        Class of the lungs.
 
     Raises
     ------
@@ -313,11 +319,16 @@ class ReferenceLoop:
         has scripted events.
     """
 
-    def __init__(self, spec: BenchSpec, lanes: Sequence[tuple[int, str]]) -> None:
+    def __init__(
+        self,
+        spec: BenchSpec,
+        lanes: Sequence[tuple[int, str]],
+        lungs: type[LungTwin] = LungTwin,
+    ) -> None:
         if spec.script:
             raise problem("reference run, script", "no scripted events", len(spec.script))
         self._spec = spec
-        self._lanes = {lane: LaneTwin(spec, *lane) for lane in lanes}
+        self._lanes = {lane: LaneTwin(spec, *lane, lungs) for lane in lanes}
 
     def run(self) -> dict[tuple[int, str], Trace]:
         """Run from beginning to end.

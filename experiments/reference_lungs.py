@@ -95,13 +95,29 @@ class LungTwin:
         drive : LungDrive
             Holds throughout the second.
         """
-        second = _Second(self, drive)
-        for step_s in STEPS_S:
-            self.state = second.rodas3(self.state, step_s)
+        second = Second(self, drive)
+        self.state = self.advanced(second)
         self.volume_ml = [second.volume_after(0, self.state), second.volume_after(1, self.state)]
         self.pao2_mmhg = self._po2_at_content(self.state[2], self.pao2_mmhg)
         dissolved = DISSOLVED_ML_ML_MMHG * self.pao2_mmhg
         self.sao2_fraction = (self.state[2] - dissolved) / self.capacity
+
+    def advanced(self, second: Second) -> State:
+        """Give the state at the end of a second.
+
+        Parameters
+        ----------
+        second : Second
+            The right-hand side.
+
+        Returns
+        -------
+        tuple of float
+        """
+        state = self.state
+        for step_s in STEPS_S:
+            state = second.rodas3(state, step_s)
+        return state
 
     def content_and_slope(self, po2_mmhg: float) -> tuple[float, float]:
         """Give the oxygen content of blood and its slope.
@@ -140,8 +156,16 @@ class LungTwin:
             po2 = better
 
 
-class _Second:
-    """The right-hand side during one second, and its linearly implicit step."""
+class Second:
+    """The right-hand side during one second, and its linearly implicit step.
+
+    Parameters
+    ----------
+    lung : LungTwin
+        Whose.
+    drive : LungDrive
+        Holds throughout the second.
+    """
 
     def __init__(self, lung: LungTwin, drive: LungDrive) -> None:
         self.lung, self.drive = lung, drive
@@ -188,7 +212,18 @@ class _Second:
         return rate, uptake, -(self.ventilation[part] + filling) / volume, by_uptake
 
     def rates(self, state: State) -> State:
-        """Rate of change of the state."""
+        """Give the rate of change of the state.
+
+        Parameters
+        ----------
+        state : tuple of float
+            As in `LungTwin`.
+
+        Returns
+        -------
+        tuple of float
+            Per second.
+        """
         well, poor, arterial, venous = state
         lung = self.lung
         well_rate, well_uptake, _, _ = self.gas_rate(0, well, venous)
@@ -221,7 +256,7 @@ class _Second:
 class _Arrow:
     """The matrix ``shift I - J``, in which each gas meets the venous blood only."""
 
-    def __init__(self, second: _Second, state: State, shift: float) -> None:
+    def __init__(self, second: Second, state: State, shift: float) -> None:
         lung, drive, venous = second.lung, second.drive, state[3]
         self.pivot, self.by_venous, self.to_arterial = [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]
         for part in (0, 1):

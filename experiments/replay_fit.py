@@ -10,24 +10,20 @@ carried on as an ensemble: several candidates, each with several courses.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky_banded, solve_banded, solveh_banded
 
-from ..models.cohort import CohortSettings, draw_infants
-from ..models.errors import problem
-from ..models.infants import FloatArray, Infants
+from ..models.infants import FloatArray
 from ..models.lung_parameters import lung_parameters
-from ..models.steady import steady_state, ventilation_share_for
+from ..models.steady import steady_state
 from .replay_plant import (
     HIGHEST,
     KNOT_S,
     LOWEST,
     Candidates,
-    Manner,
     at_seconds,
     displayed,
     disturbed,
@@ -42,15 +38,18 @@ NOISE_PCT = 1.0
 
 #: Degrees of freedom of the steps of the disturbance, and their usual size in
 #: points of saturation at rest from knot to knot.
-FREEDOM, STEP_PCT = 3.0, 0.3
+FREEDOM, STEP_PCT = 3.0, 0.5
+
+#: Degrees of freedom of what stays unexplained.
+MISFIT_FREEDOM = 8.0
 
 #: Weak pull of the disturbance back to nought, as an SD in points.
 LEVEL_PCT = 30.0
 
 _LAGS = 12  # knots over which an answer is followed
 _LATE = 3  # knots by which what is shown lags behind, about
-_NUDGE = 0.1
-_PASSES, _JACOBIAN_AT = 5, (0, 2)
+_NUDGE, _STRETCH = 0.1, 0.2
+_PASSES, _JACOBIAN_AT = 8, (0, 2, 5)
 _GRID_U = np.linspace(LOWEST, HIGHEST, 33)
 
 
@@ -68,12 +67,16 @@ class Fit:
         Logarithm of the evidence, up to one constant for all.
     bands : ndarray, shape (lanes, bands, knots)
         Precision of the disturbance about its most probable course, as lower bands.
+    gain_factor, gain_factor_sd : ndarray, shape (lanes,)
+        Factor on its effect of FiO2 that the data would give each lane, and its SD.
     """
 
     knots: FloatArray
     shown_pct: FloatArray
     log_evidence: FloatArray
     bands: FloatArray
+    gain_factor: FloatArray
+    gain_factor_sd: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,57 +85,6 @@ class _Prior:
 
     step: FloatArray  # usual step from knot to knot
     pull: FloatArray  # precision of the pull back to nought
-
-
-def draw_candidates(
-    seed: int, count: int, *, spo2_pct: float, fio2: float, stratum: str = "unstable"
-) -> Candidates:
-    """Draw infants who rest at a given saturation on a given FiO2.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the draws.
-    count : int
-        How many to draw; those who cannot rest there are left out.
-    spo2_pct : float
-        Middle of the recorded SpO2 (percent).
-    fio2 : float
-        Middle of the recorded FiO2 (fraction).
-    stratum : str
-        Whose published distributions to draw from: settled or unstable.
-
-    Returns
-    -------
-    Candidates
-
-    Raises
-    ------
-    TestbedError
-        If fewer than eight infants can rest there.
-    """
-    settings = CohortSettings(infants=count, stratum=stratum)
-    drawn = draw_infants(seed, settings, min(max(spo2_pct, 80.0), 97.0)).infants
-    rest = np.minimum(spo2_pct - drawn.spo2_bias_pct, 98.5)
-    parameters = lung_parameters(drawn)
-    need = np.full(count, fio2)
-    share = ventilation_share_for(parameters, need, rest / 100.0)
-    able = np.flatnonzero(np.isfinite(share) & (rest > 50.0))
-    if len(able) < 8:
-        raise problem(
-            "recording",
-            "a saturation and an FiO2 that infants of the published distributions can have",
-            f"SpO2 {spo2_pct:.0f} % on FiO2 {fio2:.2f}",
-        )
-    infants: Infants = replace(
-        drawn.take(able),
-        fio2_need=need[able],
-        spo2_rest_pct=rest[able],
-        ventilation_share_poor=share[able],
-    )
-    unit = np.random.Generator(np.random.PCG64(seed)).random((2, count))[:, able]
-    manner = Manner(shunt_share=0.8 * unit[0], onset=0.2 + 0.8 * unit[1])
-    return Candidates(infants=infants, manner=manner)
 
 
 def knot_means(shown_pct: FloatArray, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -186,7 +138,7 @@ def fit_record(
         candidates,
         np.repeat(spo2_pct[:, np.newaxis], count, axis=1),
         np.repeat(inspired[:, np.newaxis], count, axis=1),
-        lambda knots: saturation_course(candidates, inspired, knots),
+        lambda knots, factor: saturation_course(candidates, _stretched(inspired, factor), knots),
         step_pct,
     )
 
@@ -213,9 +165,9 @@ def fit_pieces(
     """
     parameters = lung_parameters(candidates.infants)
 
-    def simulate(knots: FloatArray) -> FloatArray:
+    def simulate(knots: FloatArray, factor: float) -> FloatArray:
         course = at_seconds(knots, len(inspired))
-        return run_lanes(parameters, candidates.manner, inspired, course)
+        return run_lanes(parameters, candidates.manner, _stretched(inspired, factor), course)
 
     return _search(candidates, spo2_pct, inspired, simulate, step_pct)
 
@@ -224,7 +176,7 @@ def _search(
     candidates: Candidates,
     spo2_pct: FloatArray,
     inspired: FloatArray,
-    simulate: Callable[[FloatArray], FloatArray],
+    simulate: Callable[[FloatArray, float], FloatArray],
     step_pct: float,
 ) -> Fit:
     """Gauss-Newton steps, each kept only in the lanes where it is an improvement."""
@@ -236,8 +188,10 @@ def _search(
     table, fio2_grid = _table(candidates, fio2)
     prior = _prior(table, step_pct)
 
-    def look(knots: FloatArray) -> FloatArray:
-        shown = displayed(simulate(knots), infants.circulation_delay_s, infants.spo2_bias_pct)
+    def look(knots: FloatArray, factor: float = 1.0) -> FloatArray:
+        shown = displayed(
+            simulate(knots, factor), infants.circulation_delay_s, infants.spo2_bias_pct
+        )
         return knot_means(shown, sampled)[0]
 
     rest_pct = target - infants.spo2_bias_pct
@@ -256,10 +210,57 @@ def _search(
         knots, shown = np.where(better, moved, knots), np.where(better, tried, shown)
         cost = np.where(better, tried_cost, cost)
         damping = np.where(better, np.minimum(1.0, 2.0 * damping), 0.4 * damping)
-    bands, _ = _normal_equations(knots, target - shown, weight, answers, prior)
+    bands, right = _normal_equations(knots, target - shown, weight, answers, prior)
+    effect = (look(knots, 1.0 + _STRETCH) - shown) / _STRETCH
+    factor, sd = _gain_factor(bands, right, target - shown, effect, weight, answers)
     half_log = np.array([np.log(cholesky_banded(b, lower=True)[0]).sum() for b in bands])
     evidence = -cost - half_log - len(knots) * np.log(prior.step)
-    return Fit(knots=knots, shown_pct=shown, log_evidence=evidence, bands=bands)
+    return Fit(
+        knots=knots,
+        shown_pct=shown,
+        log_evidence=evidence,
+        bands=bands,
+        gain_factor=factor,
+        gain_factor_sd=sd,
+    )
+
+
+def _stretched(inspired: FloatArray, factor: float) -> FloatArray:
+    """Stretch a course of FiO2 about its middle; FiO2 below air only serves the slope."""
+    middle = np.median(inspired, axis=0)
+    return np.asarray(np.minimum(middle + factor * (inspired - middle), 1.0))
+
+
+def _gain_factor(
+    bands: FloatArray,
+    right: FloatArray,
+    miss: FloatArray,
+    effect: FloatArray,
+    weight: FloatArray,
+    answers: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Estimate a factor on the effect of FiO2 together with the disturbance."""
+    weight = _tempered(weight, miss)
+    crossed = _pushed(weight * effect, answers)
+    solved = _solved(bands, crossed)
+    own = (weight * effect * effect).sum(axis=0) - (crossed * solved).sum(axis=0)
+    push = (weight * effect * miss).sum(axis=0) - (right * solved).sum(axis=0)
+    own = np.maximum(own, 1e-6)
+    return 1.0 + push / own, 1.0 / np.sqrt(own)
+
+
+def _tempered(weight: FloatArray, miss: FloatArray) -> FloatArray:
+    """Let a sample far from everything (an artefact, or too fast a fall) pull less."""
+    return weight * (MISFIT_FREEDOM + 1.0) / (MISFIT_FREEDOM + weight * miss * miss)
+
+
+def _pushed(values: FloatArray, answers: FloatArray) -> FloatArray:
+    """Gather what each knot does to all that it reaches."""
+    size = len(values)
+    right = np.zeros_like(values)
+    for lag in range(min(_LAGS, size)):
+        right[: size - lag] += (values * answers[lag])[lag:]
+    return right
 
 
 def _table(candidates: Candidates, fio2: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -330,7 +331,7 @@ def _cost(knots: FloatArray, miss: FloatArray, weight: FloatArray, prior: _Prior
     steps = np.diff(knots, axis=0) / prior.step
     tails = 0.5 * (FREEDOM + 1.0) * np.log1p(steps * steps / FREEDOM)
     return np.asarray(
-        0.5 * (FREEDOM + 1.0) * np.log1p(weight * miss * miss / FREEDOM).sum(axis=0)
+        0.5 * (MISFIT_FREEDOM + 1.0) * np.log1p(weight * miss * miss / MISFIT_FREEDOM).sum(axis=0)
         + tails.sum(axis=0)
         + 0.5 * prior.pull * (knots * knots).sum(axis=0) / len(knots)
     )
@@ -341,13 +342,11 @@ def _normal_equations(
 ) -> tuple[FloatArray, FloatArray]:
     """Bands of the curvature, shape (lanes, bands, knots), and the right-hand side."""
     size = len(knots)
-    # A sample far from everything (an artefact, or a fall too fast for the model) pulls less.
-    weight = weight * (FREEDOM + 1.0) / (FREEDOM + weight * miss * miss)
+    weight = _tempered(weight, miss)
     bands = np.zeros((_LAGS, *knots.shape))
-    right = np.zeros_like(knots)
+    right = _pushed(weight * miss, answers)
     for lag in range(min(_LAGS, size)):
         weighed = weight * answers[lag]
-        right[: size - lag] += (weighed * miss)[lag:]
         for apart in range(min(_LAGS - lag, size - lag)):
             reach = lag + apart
             bands[apart, : size - reach] += (weighed * answers[reach])[reach:]
@@ -395,32 +394,3 @@ def drawn_knots(fit: Fit, lane: int, unit: FloatArray) -> FloatArray:
         upper[len(factor) - 1 - apart, apart:] = factor[apart, : factor.shape[1] - apart]
     spread = solve_banded((0, len(factor) - 1), upper, unit)
     return np.asarray(np.clip(fit.knots[:, lane] + spread, LOWEST, HIGHEST))
-
-
-def weights(log_evidence: FloatArray, least_effective: float = 8.0) -> FloatArray:
-    """Weigh candidates by evidence, but never let a few take all.
-
-    Candidates are a small sample and the model is not the truth, so evidence
-    is flattened until the effective number of candidates is reached.
-
-    Parameters
-    ----------
-    log_evidence : ndarray, shape (candidates,)
-        Logarithm of the evidence.
-    least_effective : float
-        Least effective number, ``1 / sum(weight^2)``.
-
-    Returns
-    -------
-    ndarray, shape (candidates,)
-        Sums to 1.
-    """
-    wanted = min(least_effective, 0.5 * len(log_evidence))
-    relative = log_evidence - log_evidence.max()
-    power = 1.0
-    while True:
-        share = np.exp(power * relative)
-        share /= math.fsum(share.tolist())
-        if 1.0 / float((share * share).sum()) >= wanted or power < 1e-6:
-            return np.asarray(share)
-        power *= 0.8

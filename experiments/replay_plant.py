@@ -120,7 +120,11 @@ def factors(disturbance: FloatArray, manner: Manner) -> tuple[FloatArray, FloatA
     """
     uneven = np.minimum(disturbance, manner.onset)
     breathing = np.exp(uneven - disturbance)
-    return np.exp(manner.shunt_share * uneven), np.exp((manner.shunt_share - 1.0) * uneven), breathing
+    return (
+        np.exp(manner.shunt_share * uneven),
+        np.exp((manner.shunt_share - 1.0) * uneven),
+        breathing,
+    )
 
 
 def disturbed(

@@ -15,6 +15,7 @@ import platform
 import shlex
 import shutil
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from importlib.metadata import version
@@ -94,7 +95,8 @@ class ChunkStore:
                 pickle.dump(result, file, protocol=pickle.HIGHEST_PROTOCOL)
             part.replace(path)
         except OSError:
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
 
     def _path(self, chunk: Chunk) -> Path:
         return self.folder / f"{chunk_key(chunk)}.pickle"

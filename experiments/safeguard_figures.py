@@ -102,14 +102,53 @@ def hazard_strip(result: SafeguardResult, hazard: str, arms: Sequence[str], infa
     for column, arm in enumerate(arms):
         trace, events = result.traces[hazard, arm, infant]
         upper, lower = panels[0, column], panels[1, column]
-        _draw_saturation(upper, trace, start_s, result)
-        _draw_fio2(lower, trace, start_s)
-        _mark(upper, lower, events, start_s)
+        trial = result.trial.trial
+        draw_case(upper, lower, trace, events, start_s, (trial.low_pct, trial.high_pct))
         upper.set_title(_words(arm), fontsize=8.5)
         lower.set_xlabel("minutes from the hazard's beginning", fontsize=8)
     panels[0, 0].set_ylabel("SpO2 (%)")
     panels[1, 0].set_ylabel("FiO2 (%)")
     _fit(panels[0, 0], [result.traces[hazard, arm, infant][0] for arm in arms], start_s)
+    add_case_legend(figure)
+    return figure
+
+
+def draw_case(
+    upper: Axes,
+    lower: Axes,
+    trace: Trace,
+    events: Sequence[EventRecord],
+    start_s: int,
+    target_pct: tuple[float, float],
+) -> None:
+    """Draw one record into two panels: saturation above, FiO2 below.
+
+    Parameters
+    ----------
+    upper, lower : matplotlib.axes.Axes
+        The panels.
+    trace : Trace
+        The record.
+    events : sequence of EventRecord
+        What happened.
+    start_s : int
+        Second that counts as the beginning.
+    target_pct : tuple of float
+        Ends of the target (percent).
+    """
+    _draw_saturation(upper, trace, start_s, target_pct)
+    _draw_fio2(lower, trace, start_s)
+    _mark(upper, lower, events, start_s)
+
+
+def add_case_legend(figure: Figure) -> None:
+    """Explain the lines of `draw_case` below a figure.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        The figure.
+    """
     handles = [
         Line2D([], [], color=INK, linewidth=1.0, label="displayed SpO2"),
         Line2D([], [], color=_TRUE_COLOUR, linewidth=1.0, label="true SaO2"),
@@ -117,8 +156,7 @@ def hazard_strip(result: SafeguardResult, hazard: str, arms: Sequence[str], infa
         Patch(facecolor=SHADE, label="fault"),
         Line2D([], [], color=INK, marker="v", linestyle="", label="staff are called"),
     ]
-    figure.legend(handles=handles, loc="outside lower center", ncols=5, fontsize=7.5)
-    return figure
+    figure.legend(handles=handles, loc="outside lower center", ncols=3, fontsize=7.5)
 
 
 def _words(arm: str) -> str:
@@ -135,10 +173,11 @@ def _minutes(trace: Trace, start_s: int) -> tuple[slice, NDArray[np.float64]]:
     return seen, (np.arange(first, len(trace)) - start_s) / 60.0
 
 
-def _draw_saturation(axes: Axes, trace: Trace, start_s: int, result: SafeguardResult) -> None:
+def _draw_saturation(
+    axes: Axes, trace: Trace, start_s: int, target_pct: tuple[float, float]
+) -> None:
     seen, minutes = _minutes(trace, start_s)
-    target = result.trial.trial
-    axes.axhspan(target.low_pct, target.high_pct, color=TARGET, linewidth=0, zorder=0)
+    axes.axhspan(*target_pct, color=TARGET, linewidth=0, zorder=0)
     axes.plot(*thin_out(minutes, trace.sao2_pct[seen], 260), color=_TRUE_COLOUR, linewidth=0.9)
     axes.plot(*thin_out(minutes, trace.spo2_pct[seen], 260), color=INK, linewidth=0.8)
     axes.grid(axis="y")
@@ -175,10 +214,11 @@ def _mark(upper: Axes, lower: Axes, events: Sequence[EventRecord], start_s: int)
         and event.detail in TECHNICAL_ALARMS
         and event.time_s >= start_s - _BEFORE_S
     ]
-    lower.plot(
+    (marks,) = lower.plot(
         calls, np.full(len(calls), 0.06), "v", color=INK, markersize=4, clip_on=False,
         transform=lower.get_xaxis_transform(),
     )  # fmt: skip
+    marks.set_in_layout(False)  # one without a point has no place
 
 
 def _fit(axes: Axes, traces: Sequence[Trace], start_s: int) -> None:
@@ -242,4 +282,11 @@ def shown_arms(hazard: str) -> tuple[str, ...]:
     return (WHOLE, arm_name(guards[0]), NONE)
 
 
-__all__ = ["hazard_strip", "heat_map", "quiet_cost", "shown_arms"]
+__all__ = [
+    "add_case_legend",
+    "draw_case",
+    "hazard_strip",
+    "heat_map",
+    "quiet_cost",
+    "shown_arms",
+]

@@ -6,6 +6,7 @@ others by path; a change from the command line passes the same checks.
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Mapping
@@ -326,6 +327,9 @@ def _table_of(scenario: Scenario) -> dict[str, Any]:
         section, _, key = name.partition(".")
         del table[section][key]
     table["support"]["mode"] = scenario.support.mode
+    for item in table["script"]:
+        if math.isnan(item["value"]):  # nobody gave it
+            del item["value"]
     return table
 
 

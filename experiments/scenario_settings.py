@@ -190,7 +190,7 @@ class ReportSettings:
     oracle: bool = quantity(
         unit="-",
         default=False,
-        doc="search the offline optimum, too: a bound; about 4 s of one core per infant-hour",
+        doc="search the offline optimum, too: a bound; 4 to 15 s of one core per infant-hour",
     )
     resamples: int = quantity(
         unit="-", low=100, high=100_000, default=2000, doc="bootstrap resamples for the intervals"

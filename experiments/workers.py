@@ -20,7 +20,7 @@ from queue import Empty
 from typing import Any
 
 from ..loop.bench import BenchSpec
-from .chunk import ChunkResult, failed_chunk, run_chunk, work_ticks
+from .chunk import ChunkResult, failed_chunk, keep_events, run_chunk, work_ticks
 from .resume import ChunkStore
 
 #: Called with the simulated lane-seconds done and those to do.
@@ -47,11 +47,29 @@ class Chunk:
         Own numbers of the infants whose traces are kept.
     oracle : bool
         Whether the offline optimum is searched, too.
+    event_infants : tuple of int or None
+        Own numbers of the infants whose events are kept; None for all.
     """
 
     spec: BenchSpec
     trace_infants: tuple[int, ...]
     oracle: bool = False
+    event_infants: tuple[int, ...] | None = None
+
+    def run(self, progress: Callable[[int], None] | None = None) -> ChunkResult:
+        """Run it here.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            Called now and then with the number of ticks done, of `ticks`.
+
+        Returns
+        -------
+        ChunkResult
+        """
+        result = run_chunk(self.spec, self.trace_infants, progress, oracle=self.oracle)
+        return result if self.event_infants is None else keep_events(result, self.event_infants)
 
     @property
     def lanes(self) -> int:
@@ -158,7 +176,7 @@ def _run_one(
     chunk: Chunk, progress: Callable[[int], None], store: ChunkStore | None
 ) -> ChunkResult:
     """Run a chunk and keep it as soon as it has finished."""
-    result = run_chunk(chunk.spec, chunk.trace_infants, progress, oracle=chunk.oracle)
+    result = chunk.run(progress)
     if store is not None:
         store.keep(chunk, result)
     return result

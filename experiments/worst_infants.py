@@ -15,9 +15,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..loop.bench import BenchSpec
-from ..loop.trace import Trace
 from ..models.infants import Infants
-from .result import error_text
+from .chunk import ChunkResult, work_ticks
+from .compare_tables import event_table, in_order, trace_frame
+from .result import ComparisonResult, error_text
 from .resume import ChunkStore
 from .workers import Chunk, Progress, run_chunks
 
@@ -94,8 +95,8 @@ def run_again(
     progress: Progress | None = None,
     store: ChunkStore | None = None,
     scheduler: str = "",
-) -> dict[tuple[int, str], Trace]:
-    """Run the nursing groups of some infants again and keep these infants' traces.
+) -> list[ChunkResult]:
+    """Run the nursing groups of some infants again and keep these infants' traces and events.
 
     Parameters
     ----------
@@ -114,8 +115,8 @@ def run_again(
 
     Returns
     -------
-    dict
-        Traces by (infant, arm).
+    list of ChunkResult
+        With traces and events of these infants only.
     """
     wanted = np.isin(spec.infants.infant, list(infants))
     chunks = []
@@ -123,13 +124,63 @@ def run_again(
     for share in np.array_split(groups, min(max(workers, 1), len(groups))) if len(groups) else ():
         places = np.flatnonzero(np.isin(spec.groups, share))
         part = _part(spec, spec.infants.take(places), spec.groups[places])
-        chunks.append(Chunk(spec=part, trace_infants=tuple(infants)))
-    results = run_chunks(chunks, workers, progress, store, scheduler) if chunks else []
-    return {key: trace for result in results for key, trace in result.traces.items()}
+        numbers = tuple(infants)
+        chunks.append(Chunk(spec=part, trace_infants=numbers, event_infants=numbers))
+    return run_chunks(chunks, workers, progress, store, scheduler) if chunks else []
+
+
+def with_worst_traces(
+    result: ComparisonResult,
+    spec: BenchSpec,
+    workers: int,
+    progress: Progress | None,
+    store: ChunkStore | None,
+    scheduler: str,
+) -> ComparisonResult:
+    """Add the traces of the infants who fared worst, where they are not kept already.
+
+    Parameters
+    ----------
+    result : ComparisonResult
+        The comparison; `worst` names the infants.
+    spec : BenchSpec
+        The whole comparison.
+    workers : int
+        Number of processes.
+    progress : callable or None
+        Called with lane-seconds done and to do, those of the comparison among
+        them.
+    store : ChunkStore or None
+        Keeps what finishes.
+    scheduler : str
+        Address of a Dask scheduler, if the rest ran there.
+
+    Returns
+    -------
+    ComparisonResult
+        With more traces and, where they were not kept, these infants' events.
+    """
+    missing = [int(number) for number in result.worst["infant"]]
+    missing = [number for number in missing if number not in result.trace_infants]
+    if not missing:
+        return result
+    before = len(spec.infants) * len(spec.arms) * work_ticks(spec, result.scenario.report.oracle)
+
+    def beyond(done: int, total: int) -> None:
+        if progress:
+            progress(before + done, before + total)
+
+    again = run_again(spec, missing, workers, beyond, store, scheduler)
+    frames = {key: trace_frame(trace) for part in again for key, trace in part.traces.items()}
+    events = result.events
+    if not set(missing) <= set(events["infant"]):  # a large run keeps those of some infants only
+        others = events[~events["infant"].isin(missing)]
+        events = in_order(pd.concat([others, event_table(again)], ignore_index=True))
+    return replace(result, traces={**result.traces, **frames}, events=events)
 
 
 def _part(spec: BenchSpec, infants: Infants, groups: NDArray[np.int64]) -> BenchSpec:
     return replace(spec, infants=infants, groups=groups)
 
 
-__all__ = ["WORST_COLUMNS", "run_again", "worst_infants"]
+__all__ = ["WORST_COLUMNS", "run_again", "with_worst_traces", "worst_infants"]

@@ -22,6 +22,9 @@ Hear = Callable[[AlarmChange, bool], None]
 
 _Key = tuple[int, Alarm]
 
+#: As alarms are called in the log.
+_NAMES = {alarm: alarm.name.lower() for alarm in Alarm}
+
 
 class AlarmDesk:
     """The alarms that are on, in all arms.
@@ -70,7 +73,7 @@ class AlarmDesk:
             return
         self._onset_s[key] = change.onset_s
         self._unattended.add(key)
-        self._log(change.lane, "alarm_start", shown_pct, change.alarm.name.lower())
+        self._log(change.lane, "alarm_start", shown_pct, _NAMES[change.alarm])
         quiet_s = self._paused_until_s.get(change.lane, 0) - change.onset_s
         if quiet_s > 0:
             self._env.process(self._after_pause(change, quiet_s))
@@ -94,10 +97,10 @@ class AlarmDesk:
     def _end(self, key: _Key) -> None:
         lasted_s = float(self._env.now - self._onset_s.pop(key))
         lane, alarm = key
-        self._log(lane, "alarm_end", lasted_s, alarm.name.lower())
+        self._log(lane, "alarm_end", lasted_s, _NAMES[alarm])
         if key in self._unattended:
             self._unattended.remove(key)
-            self._log(lane, "alarm_unseen", lasted_s, alarm.name.lower())
+            self._log(lane, "alarm_unseen", lasted_s, _NAMES[alarm])
 
     def _waits(self, change: AlarmChange) -> bool:
         """Say whether this very alarm is still on and nobody has come."""
@@ -113,5 +116,5 @@ class AlarmDesk:
         yield At(self._env, self._settings.escalate_after_s, Phase.STAFF)
         if self._waits(change):
             wait_s = float(self._env.now - change.onset_s)
-            self._log(change.lane, "alarm_escalated", wait_s, change.alarm.name.lower())
+            self._log(change.lane, "alarm_escalated", wait_s, _NAMES[change.alarm])
             self._hear(change, True)

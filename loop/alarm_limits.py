@@ -14,6 +14,7 @@ from ..models.activities import ActivitySettings
 from ..models.errors import problem
 from ..models.settings import quantity, validate
 from ..models.streams import Cause, stream
+from ..models.support import PressureAlarmSettings
 from .signals import FloatArray
 
 SHIFT_S = 12 * 3600
@@ -54,9 +55,6 @@ class AlarmSettings:
     lost_signal_delay_s: int = quantity(
         unit="s", low=0, high=300, default=30, doc="time without a reading before the alarm"
     )
-    apnoea_delay_s: int = quantity(
-        unit="s", low=5, high=60, default=20, doc="time since the last breath before the alarm"
-    )
     fio2_deviation_pct: float = quantity(
         unit="FiO2 %", low=1, high=79, default=5, doc="measured beside set FiO2: alarm beyond this"
     )
@@ -65,6 +63,11 @@ class AlarmSettings:
     )
     pressure_delay_s: int = quantity(
         unit="s", low=0, high=300, default=10, doc="time beyond a pressure limit before the alarm"
+    )
+    pressure: PressureAlarmSettings = quantity(
+        unit="-",
+        default=PressureAlarmSettings(),
+        doc="limits around the set pressure, and the time without breath until the apnoea alarm",
     )
     latch_high_priority: bool = quantity(
         unit="-", default=False, doc="alarms of high priority sound until somebody acknowledges"

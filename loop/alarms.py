@@ -50,7 +50,19 @@ NO_BREATH = 0.05
 
 @dataclass(frozen=True, kw_only=True)
 class AlarmChange:
-    """One alarm that began or ended."""
+    """One alarm that began or ended.
+
+    Attributes
+    ----------
+    lane : int
+        Where.
+    alarm : Alarm
+        Which.
+    began : bool
+        Whether it began.
+    onset_s : int
+        When it began or ended (s).
+    """
 
     lane: int
     alarm: Alarm
@@ -79,7 +91,7 @@ class Alarms:
     controller : ndarray of bool, shape (lanes,)
         Alarms that the controllers raise themselves; written by them.
     pressure_low_cmh2o, pressure_high_cmh2o : ndarray, shape (lanes,)
-        Pressure limits; NaN where there is none.
+        Pressure limits; NaN where there is none. `set_pressure` puts them.
     """
 
     def __init__(
@@ -93,10 +105,11 @@ class Alarms:
         self._low_limit = target_low_pct - settings.low_margin_pct
         self._high_limit = np.full(lanes, target_high_pct + settings.high_margin_pct)
         self._schedule = schedule
+        self._pressure = settings.pressure
         self._deviation = settings.fio2_deviation_pct / 100.0 + 1e-9
         delay = dict.fromkeys(Alarm, settings.pressure_delay_s) | {
             Alarm.SPO2_LOW: settings.low_delay_s,
-            Alarm.APNOEA: settings.apnoea_delay_s,
+            Alarm.APNOEA: round(settings.pressure.apnoea_alarm_s),
             Alarm.CONTROLLER: 0,
             Alarm.SIGNAL_LOST: settings.lost_signal_delay_s,
             Alarm.SPO2_HIGH: settings.high_delay_s,
@@ -174,6 +187,16 @@ class Alarms:
             np.less(pressure_cmh2o, self.pressure_low_cmh2o, out=low)
             np.greater(pressure_cmh2o, self.pressure_high_cmh2o, out=high)
         return self._sound(tick)
+
+    def set_pressure(self, set_cmh2o: FloatArray) -> None:
+        """Put the pressure limits around set pressures.
+
+        Parameters
+        ----------
+        set_cmh2o : ndarray, shape (lanes,)
+            Mean pressure that follows from the settings; NaN where there is none.
+        """
+        self.pressure_low_cmh2o, self.pressure_high_cmh2o = self._pressure.limits(set_cmh2o)
 
     def acknowledge(self, lane: int) -> None:
         """Let what is latched, but over, fall silent at the next tick.

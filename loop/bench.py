@@ -25,9 +25,7 @@ from ..models.oximeter import OximeterSettings
 from ..models.periodic_breathing import PeriodicSettings, draw_periodic, merge_breathing
 from ..models.support import NasalCpap, SupportSettings
 from .activity import disturb_probe, live
-from .alarm_desk import AlarmDesk
-from .alarm_limits import AlarmSettings, LimitSchedule
-from .alarms import AlarmChange, Alarms
+from .alarm_limits import AlarmSettings
 from .arms import ArmSpec, ControllerArm
 from .breathing import breathe
 from .event_log import EventRecord
@@ -37,10 +35,10 @@ from .phases import At, Phase
 from .recording import Recording
 from .script import ScriptedEvent, play
 from .signals import Mode, Settings
-from .staff import Bedside, Duty, Staff
-from .staff_day import Procedure, procedures_of
+from .staff import Duty
 from .staff_settings import StaffSettings
 from .trace import Trace
+from .ward import Ward
 
 #: Progress is reported this often (ticks).
 PROGRESS_TICKS = 60
@@ -189,13 +187,14 @@ class Bench:
             support=spec.support,
         )
         self._count = len(spec.infants)
+        numbers = spec.infants.infant.tolist()
+        self._who = [(number, arm.name) for arm in spec.arms for number in numbers]
         self._command = self.patients.gas.set_fio2.copy()
         self._mode = np.full(self.patients.lanes, int(Mode.AUTOMATIC), dtype=np.int64)
-        self._alarms = self._make_alarms()
-        self._desk = AlarmDesk(self._env, spec.alarms, self._alarms, self._log, self._hear)
+        self._ward = Ward(
+            self._env, spec, self._habits, self.patients, self._command, self._mode, self._log
+        )
         self.recording = Recording(spec.duration_s, self.patients.lanes, spec.warmup_s)
-        self._staff: dict[int, Staff] = {}
-        self._care = self._draw_care()
         self._controllers: dict[str, ControllerArm] = {}
         self._start_breathing()
         self._start_script()
@@ -221,9 +220,7 @@ class Bench:
         return Run(spec=self._spec, recording=self.recording, events=self._events, errors=errors)
 
     def _log(self, lane: int, event: str, value: float, detail: str) -> None:
-        arm, place = divmod(lane, self._count)
-        infant = int(self._spec.infants.infant[place])
-        name = self._spec.arms[arm].name
+        infant, name = self._who[lane]
         self._events.append(EventRecord(int(self._env.now), infant, name, event, value, detail))
 
     def _start_breathing(self) -> None:
@@ -285,7 +282,7 @@ class Bench:
             self._mode[lanes] = int(Mode.MANUAL)
         else:
             duty = Duty.LEAVE if arm.hands_off else Duty.OVERSEE
-        self._staff[place] = self._make_staff(range(lanes.start, lanes.stop), duty)
+        self._staff_arm(place, duty)
         if arm.controller is None:
             return
         settings = Settings(
@@ -302,66 +299,13 @@ class Bench:
             self._mode,
             settings,
             self._log,
-            self._alarms.controller,
+            self._ward.alarms.controller,
         )
         self._controllers[arm.name] = runner
         self._env.process(runner.run(self._env))
 
-    def _make_alarms(self) -> Alarms:
-        spec = self._spec
-        schedule = LimitSchedule(
-            spec.alarms,
-            self._habits,
-            spec.seed,
-            spec.infants.infant.tolist(),
-            len(spec.arms),
-            spec.target_high_pct,
-            spec.duration_s,
-        )
-        return Alarms(
-            self.patients.lanes, spec.alarms, spec.target_low_pct, spec.target_high_pct, schedule
-        )
-
-    def _draw_care(self) -> list[list[Procedure]]:
-        """Draw what staff do with each infant besides oxygen; the same in every arm."""
-        spec = self._spec
-        who = (spec.seed, spec.duration_s, self._habits)
-        return [
-            procedures_of(draw_activities(spec.infants, place, *who), spec.staff)
-            for place in range(self._count)
-        ]
-
-    def _make_staff(self, lanes: range, duty: Duty) -> Staff:
-        spec = self._spec
-        bedside = Bedside(
-            spo2_pct=self.patients.oximeter.spo2_pct,
-            set_fio2=self.patients.gas.set_fio2,
-            command_fio2=self._command,
-            alarms=self._alarms.active,
-            target_low_pct=spec.target_low_pct,
-            target_high_pct=spec.target_high_pct,
-            fio2_min=spec.gas.fio2_min,
-            fio2_max=spec.gas.fio2_max,
-            mode=self._mode,
-        )
-        infants = {lane: int(spec.infants.infant[lane % self._count]) for lane in lanes}
-        groups = {lane: int(spec.groups[lane % self._count]) for lane in lanes}
-        return Staff(
-            self._env,
-            spec.staff,
-            bedside,
-            infants,
-            groups,
-            spec.seed,
-            self._log,
-            duty=duty,
-            procedures={lane: self._care[lane % self._count] for lane in lanes},
-            day=self._habits,
-            came=self._desk.came,
-        )
-
-    def _hear(self, change: AlarmChange, escalated: bool) -> None:
-        self._staff[change.lane // self._count].hear(change, escalated)
+    def _staff_arm(self, place: int, duty: Duty) -> None:
+        self._ward.staff_arm(place, duty)
 
     def _clock(self) -> Generator[simpy.Event, None, None]:
         for tick in range(self._spec.duration_s):
@@ -374,16 +318,7 @@ class Bench:
         patients = self.patients
         patients.step(tick, self._command)
         oximeter, gas = patients.oximeter, patients.gas
-        changes = self._alarms.step(
-            tick,
-            oximeter.spo2_pct,
-            oximeter.valid,
-            gas.set_fio2,
-            delivered_fio2=gas.delivered_fio2,
-            breathing=patients.state.breathing,
-        )
-        for change in changes:
-            self._desk.note(change, float(oximeter.spo2_pct[change.lane]))
+        self._ward.look(tick)
         self.recording.write(
             tick,
             spo2_pct=oximeter.spo2_pct,

@@ -15,6 +15,10 @@ from .phases import At, Phase
 #: Called with (lane, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
 
+_HYPOVENTILATION = int(Breathing.HYPOVENTILATION)
+_KINDS = {int(kind): kind for kind in Breathing}
+_NAMES = {kind: kind.name.lower() for kind in Breathing}
+
 
 def breathe(
     env: simpy.Environment, patients: Patients, place: int, events: BreathingEvents, log: Log
@@ -49,13 +53,13 @@ def breathe(
         yield At(env, onset_s - int(env.now), Phase.DISTURBANCE)
         sao2_pct = 100.0 * patients.lungs.sao2_fraction[place::count]
         mark = events.mark[k : k + 1]
-        if kinds[k] != Breathing.HYPOVENTILATION:  # a lower rate of apnoeas moves their marks up
+        if kinds[k] != _HYPOVENTILATION:  # a lower rate of apnoeas moves their marks up
             mark = mark / patients.support.apnoea_rate_factor[place::count]
         taken = accepted(mark, sao2_pct).tolist()
         lanes = [place + arm * count for arm, happens in enumerate(taken) if happens]
         if not lanes:
             continue
-        layer = Layer(ventilation=shares[k], shunt_factor=factors[k], kind=Breathing(kinds[k]))
+        layer = Layer(ventilation=shares[k], shunt_factor=factors[k], kind=_KINDS[kinds[k]])
         open_s = min(closing[k], length_s)
         yield from happen(env, patients.state, lanes, layer, open_s, length_s, log)
 
@@ -91,7 +95,7 @@ def happen(
     ------
     simpy.Event
     """
-    kind = layer.kind.name.lower()
+    kind = _NAMES[layer.kind]
     for lane in lanes:
         log(lane, "breathing_start", float(length_s), kind)
     state.lay(lanes, layer, env.now)

@@ -6,6 +6,7 @@ is put together from the layers that lie there, and only when one changes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,9 @@ from numpy.typing import NDArray
 
 from ..models.disturbances import Breathing
 from .signals import BoolArray, FloatArray
+
+#: A member of an enumeration is looked up slowly where it is needed often.
+_NORMAL = Breathing.NORMAL
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,15 +105,19 @@ class BreathingState:
             self._combine(lane, time_s)
 
     def _combine(self, lane: int, time_s: float) -> None:
-        layers = self._layers[lane]
-        events = [layer for layer in layers if layer.kind is not Breathing.NORMAL]
-        strongest = min(events, key=lambda layer: layer.ventilation, default=Layer())
-        if self.apnoea[lane] != strongest.kind:
-            self.since_s[lane] = time_s
-        self.apnoea[lane] = strongest.kind
-        self.breathing[lane] = min((layer.ventilation for layer in layers), default=1.0)
-        self.closed[lane] = any(layer.closed for layer in layers)
-        factor = 1.0
-        for layer in layers:
+        # One pass: this runs at each beginning and end of each event of each lane.
+        kind, strongest, least, closed, factor = _NORMAL, math.inf, math.inf, False, 1.0
+        for layer in self._layers[lane]:
+            ventilation = layer.ventilation
+            if layer.kind is not _NORMAL and ventilation < strongest:
+                kind, strongest = layer.kind, ventilation
+            least = min(least, ventilation)
+            closed = closed or layer.closed
             factor *= layer.shunt_factor
+        number = int(kind)  # an array takes a member of an enumeration ten times as slowly
+        if self.apnoea[lane] != number:
+            self.since_s[lane] = time_s
+        self.apnoea[lane] = number
+        self.breathing[lane] = 1.0 if least == math.inf else least
+        self.closed[lane] = closed
         self.shunt_factor[lane] = factor

@@ -195,6 +195,13 @@ FAULT_ACTIONS = (
         start=_probe("offset_pct"), unit="points", low=-50.0, high=50.0,
         default=-6.0,
     ),
+    Action(
+        name="signal_lost",
+        doc="the oximeter shows nothing",
+        start=_probe("lost"),
+        low=1.0,
+        high=1.0,
+    ),
     _dropout("stable", "the reading is lost while it is stable"),
     _dropout("falling", "the reading is lost while it falls"),
     _dropout("recovering", "the reading is lost while it rises again"),

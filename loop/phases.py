@@ -37,7 +37,9 @@ class At(simpy.Event):
     """
 
     def __init__(self, env: simpy.Environment, delay_s: int, phase: int) -> None:
-        super().__init__(env)
+        # What `simpy.Event` does, without a second call: there are many of these.
+        self.env = env
+        self.callbacks = []
         self._ok = True
         self._value = None
         env.schedule(self, priority=phase, delay=delay_s)  # type: ignore[arg-type]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Generator, Mapping, Sequence
-from enum import Enum
+from functools import partial
 
 import simpy
 from simpy.resources.resource import PriorityRequest, PriorityResource
@@ -17,8 +17,9 @@ from simpy.resources.resource import PriorityRequest, PriorityResource
 from ..models.activities import ActivitySettings
 from .alarms import Alarm, AlarmChange
 from .phases import At, Phase, request_key, request_rank
+from .rounding import ON_OXYGEN_FIO2
 from .signals import Mode
-from .staff_day import Away, Procedure, Workload, first_infants, is_night
+from .staff_day import Away, Duty, Procedure, Workload, first_infants, is_night
 from .staff_settings import StaffSettings
 from .staff_titration import Bedside, Luck, Titrator, around
 
@@ -48,14 +49,6 @@ DEVICE_ALARMS = (
     Alarm.PRESSURE_HIGH,
     Alarm.FIO2_DEVIATION,
 )
-
-
-class Duty(Enum):
-    """What staff do about oxygen in an arm."""
-
-    TITRATE = "adjust it by hand"
-    OVERSEE = "take over from a controller where they must"
-    LEAVE = "leave it alone"
 
 
 class Staff:
@@ -143,11 +136,10 @@ class Staff:
         """
         if not change.began:
             return
+        key = (change.lane, change.alarm)
         if escalated:
             self._env.process(self._help(change))
-            return
-        key = (change.lane, change.alarm)
-        if key not in self._expected:
+        elif key not in self._expected:
             self._expected.add(key)
             self._env.process(self._answer(change))
 
@@ -188,10 +180,7 @@ class Staff:
             yield self._wait(item.onset_s - self._env.now)
             end_s = item.onset_s + item.duration_s
             extra = self._duty is Duty.TITRATE and item.hands_on and self._prepares(lane)
-
-            def look(lane: int, reason: str, end_s: int = end_s, extra: bool = extra) -> Process:
-                return self._care(lane, reason, end_s, extra)
-
+            look = partial(self._care, end_s=end_s, extra=extra)
             yield from self._visit(lane, PROCEDURE_PRIORITY, item.onset_s, item.kind, look, end_s)
 
     def _prepares(self, lane: int) -> bool:
@@ -368,20 +357,22 @@ class Staff:
             if not (high or raised) or not self._hand.comfortable(lane):
                 return
             yield from self._while_away(lane)
-            yield from self._visit(
-                lane, COME_BACK_PRIORITY, int(self._env.now), "come_back", self._reduce
-            )
+            look = partial(self._reduce, before=before)
+            yield from self._visit(lane, COME_BACK_PRIORITY, int(self._env.now), "come_back", look)
             if float(self._luck[lane].steps.random()) < forget:
                 return
             after_s = self._settings.watch_s
 
-    def _reduce(self, lane: int, reason: str) -> Process:
+    def _reduce(self, lane: int, reason: str, before: float) -> Process:
         yield self._hands_on(lane)
         row = self._hand.row(lane)
-        if row is not None and row.step_pct < 0:
+        if row is None or row.step_pct >= 0:
+            if self._hand.comfortable(lane):
+                self._hand.down(lane, reason)
+        elif before <= ON_OXYGEN_FIO2:  # was in room air: the oxygen is no longer needed
+            self._hand.set_to(lane, before, reason)
+        else:
             self._hand.act(lane, row, reason)
-        elif self._hand.comfortable(lane):
-            self._hand.down(lane, reason)
 
     def _oversee(self, lane: int, reason: str) -> Process:
         """See to the infant under a controller; in a deep fall perhaps take over for a while."""

@@ -9,11 +9,20 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 from ..models.activities import HANDS_ON, Activities, ActivityKind, ActivitySettings
 from ..models.streams import Cause, stream
 from .alarm_limits import SHIFT_S, into_shift_s
 from .staff_settings import StaffSettings
+
+
+class Duty(Enum):
+    """What staff do about oxygen in an arm."""
+
+    TITRATE = "adjust it by hand"
+    OVERSEE = "take over from a controller where they must"
+    LEAVE = "leave it alone"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,8 +12,8 @@ from .staff_titration import TitrationRow
 #: The protocol that is used where a scenario has none of its own: steps of 5 up and
 #: 3 down (medians, Acta Paediatr 2012, PMID 22040264); at a high reading one cycle of
 #: 3 min is watched, then reduced, and so on by cycle (UK regional neonatal guideline).
-#: That severe hypoxaemia (below 80 %) and readings from 98 % get a larger and sooner
-#: step, and the wait after a step up, are assumptions.
+#: That severe hypoxaemia (below 80 %) gets a larger step and readings from 98 % a sooner
+#: one, and the wait after a step up, are assumptions.
 TITRATION = (
     TitrationRow(
         relative_to="display",
@@ -131,7 +131,7 @@ class StaffSettings:
         unit="FiO2 %",
         low=21,
         high=40,
-        default=25,
+        default=30,
         doc="room-air rule: at most so much oxygen is turned off at a reading above the target",
     )
     titration: tuple[TitrationRow, ...] = quantity(

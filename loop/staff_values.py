@@ -25,8 +25,8 @@ from __future__ import annotations
 
 #: Low alarms met by a nurse already at the cot, and others that are answered soon
 #: (fractions), to 12-20 % answered in 90 s (Joshi, PLoS One 2017, PMC5628801).
-AT_COT_SHARE = 0.05
-PROMPT_SHARE = 0.05
+AT_COT_SHARE = 0.04
+PROMPT_SHARE = 0.03
 #: Median delays of the others and of high alarms (s), to the times in range and to
 #: 50.8 % of the 9 min before a step up in low alarm (ADC 2012;97(S2):A502).
 LATE_DELAY_S = 400.0
@@ -43,7 +43,7 @@ WEAN_SHARE = 0.5
 STEP_UP_PCT = 4.0
 STEP_UP_SEVERE_PCT = 5.0
 STEP_DOWN_PCT = -3.0
-STEP_DOWN_FROM_98_PCT = -4.0
+STEP_DOWN_FROM_98_PCT = -3.0
 #: Hands-on care for which extra oxygen is given, and how much (points of FiO2), to 126
 #: large steps in 726 h (Acta Paediatr 2012).
 PREOXYGENATE_SHARE = 0.055

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blood import po2_from_content, saturation
-from .cohort_values import AV_DIFFERENCE_PCT, DISTRIBUTIONS, ROOM_AIR_SHARE
+from .cohort_values import AV_DIFFERENCE_PCT, DISTRIBUTIONS, DRIFT_AVERAGING, ROOM_AIR_SHARE
 from .errors import problem
 from .haemoglobin import p50_from_hbf
 from .infants import STRATA, FloatArray, Infants
@@ -134,6 +134,8 @@ def draw_infants(
         waiting = [p for p in waiting if math.isnan(drawn[p]["ventilation_share_poor"])]
         redraws[waiting] += 1
         _give_up(redraws, numbers)
+    for values in drawn:
+        values |= _averaged_drift(settings.stratum, values)
     infants = _infants(numbers, settings.stratum, drawn, list(range(count)))
     return Cohort(infants=infants, redraws=redraws)
 
@@ -210,6 +212,20 @@ def _body(generator: np.random.Generator, stratum: str, infant: _Values) -> _Val
     delay = table["circulation_delay_s"]
     values["circulation_delay_s"] = delay.draw(generator, delay.centre * flow.centre / output)
     return values
+
+
+def _averaged_drift(stratum: str, values: _Values) -> _Values:
+    """Let a lung drift less the larger its poor part is, for more of it averages out.
+
+    Direction plausible, size set by calibration: the spread of time in target over infants.
+    """
+    table = DISTRIBUTIONS[stratum]
+    usual = table["perfusion_share_poor"].centre / values["perfusion_share_poor"]
+    found = {}
+    for name in ("drift_shunt_sd", "drift_ventilation_sd"):
+        drift = values[name] * usual**DRIFT_AVERAGING
+        found[name] = min(max(drift, table[name].low), table[name].high)
+    return found
 
 
 def _metabolism(generator: np.random.Generator, stratum: str, age_d: float) -> _Values:

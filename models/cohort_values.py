@@ -15,9 +15,19 @@ import numpy as np
 from .errors import problem
 
 #: Medians that set the load of each stratum; calibrated against bedside data.
-APNOEA_RATE_PER_H = {"settled": 2.0, "unstable": 5.4}
-DRIFT_SHUNT_SD = {"settled": 0.25, "unstable": 0.4}
-DRIFT_VENTILATION_SD = {"settled": 0.25, "unstable": 0.4}
+#: Those of the settled infants were fitted together with the staff (`loop.staff_values`,
+#: `experiments.calibrate_staff`), which also asks for less spread among them.
+APNOEA_RATE_PER_H = {"settled": 3.2, "unstable": 5.4}
+DRIFT_SHUNT_SD = {"settled": 0.19, "unstable": 0.4}
+DRIFT_VENTILATION_SD = {"settled": 0.19, "unstable": 0.4}
+
+#: Spread over infants (SD of the logarithm) of the rate of apnoeas and of the drifts.
+APNOEA_SPREAD = {"settled": 0.3, "unstable": 0.5}
+DRIFT_SPREAD = {"settled": 0.06, "unstable": 0.3}
+
+#: The drifts go with this power of the usual over the infant's share of blood flow to
+#: the poor part; see `cohort`.
+DRIFT_AVERAGING = 4.0
 
 #: Share of infants who sit above the target in room air.
 ROOM_AIR_SHARE = {"settled": 0.2, "unstable": 0.0}
@@ -313,7 +323,7 @@ _LUNG = {
 }
 
 
-def _load(stratum: str, spread_events: float) -> dict[str, Distribution]:
+def _load(stratum: str) -> dict[str, Distribution]:
     """Describe the load of one stratum: apnoea and drift."""
     drift = "median set by calibration against bedside time in range"
     rate = "central apnoea of 10 s and more, 5.4 per hour on CPAP, Gizzi 2015 ADC FN 100:F17"
@@ -325,7 +335,7 @@ def _load(stratum: str, spread_events: float) -> dict[str, Distribution]:
             low=0.1,
             high=30,
             centre=APNOEA_RATE_PER_H[stratum],
-            spread=spread_events,
+            spread=APNOEA_SPREAD[stratum],
             source=rate if stratum == "unstable" else settled,
             flag="read" if stratum == "unstable" else "assumed",
         ),
@@ -335,7 +345,7 @@ def _load(stratum: str, spread_events: float) -> dict[str, Distribution]:
             low=0.02,
             high=1.2,
             centre=DRIFT_SHUNT_SD[stratum],
-            spread=0.3,
+            spread=DRIFT_SPREAD[stratum],
             source=drift,
             flag="assumed",
         ),
@@ -345,7 +355,7 @@ def _load(stratum: str, spread_events: float) -> dict[str, Distribution]:
             low=0.02,
             high=1.2,
             centre=DRIFT_VENTILATION_SD[stratum],
-            spread=0.3,
+            spread=DRIFT_SPREAD[stratum],
             source=drift,
             flag="assumed",
         ),
@@ -354,6 +364,5 @@ def _load(stratum: str, spread_events: float) -> dict[str, Distribution]:
 
 #: Every distribution by stratum and name; `fio2_need` is drawn above room air (0.21).
 DISTRIBUTIONS: dict[str, dict[str, Distribution]] = {
-    stratum: {**COMMON, **_LUNG[stratum], **_load(stratum, spread)}
-    for stratum, spread in (("settled", 0.8), ("unstable", 0.5))
+    stratum: {**COMMON, **_LUNG[stratum], **_load(stratum)} for stratum in _LUNG
 }

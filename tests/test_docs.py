@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from oxytestbed.experiments import compare as compare_module
-from oxytestbed.experiments.cli import CAUTION, main
+from oxytestbed.experiments import targets as targets_module
+from oxytestbed.experiments.cli import CAUTION, _parser, main
 from oxytestbed.experiments.scenario import load_scenario, override
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -24,7 +25,7 @@ CODE = re.compile(r"`([^`\n]+)`")
 PATH = re.compile(r"[\w.]+(?:/[\w.-]+)*/(?:[\w-]+\.(?:py|md|toml|csv|txt|svg|html))?")
 
 #: Written by a run, not kept.
-MADE_BY_A_RUN = ("runs/",)
+MADE_BY_A_RUN = ("runs/", "tables/")
 
 TINY = {
     "run.duration_h": 0.05,
@@ -32,6 +33,17 @@ TINY = {
     "report.resamples": 100,
     "report.worst_infants": 0,
 }
+#: What makes a documented command quick.
+SMALLER = {
+    "tune": "--infants 1 --hours 0.1 --warmup 0 --evaluations 10 --guard 0".split(),
+    "response": ["--infants", "1", "--no-trial"],
+    "staffing": "--infants 1 --hours 0.1 --warmup 0 --workers 1".split(),
+}
+
+#: Commands that take long, or do not end, even so: only their words are read here, and they are
+#: run by tests of their own.
+TOO_LONG = ("cot", "credibility", "lesson", "replay", "safeguards", "speed", "worst-case")
+
 TINY_WORDS = [word for key, value in TINY.items() for word in ("--set", f"{key}={value}")]
 
 
@@ -77,6 +89,11 @@ def run_command(line):
             words += ["--set", "report.trace_infants=[]"]
     if words[0] == "targets":
         words += ["--workers", "1", "--infants", "2", *TINY_WORDS]
+        words += ["--set", "report.trace_infants=[]"]
+    if words[0] in TOO_LONG:
+        assert callable(_parser(words).parse_args(words).run), line
+        return
+    words += SMALLER.get(words[0], [])
     assert main(words) == 0, line
 
 
@@ -108,8 +125,15 @@ def desk(tmp_path, monkeypatch):
         loaded = load_scenario(scenario) if isinstance(scenario, str) else scenario
         return real(override(loaded, TINY), **given)
 
+    study = targets_module.compare_targets
+
+    def tiny_study(scenario, **given):
+        loaded = load_scenario(scenario) if isinstance(scenario, str) else scenario
+        return study(override(loaded, {**TINY, "cohort.infants": 2}), **given)
+
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(compare_module, "compare", tiny)
+    monkeypatch.setattr(targets_module, "compare_targets", tiny_study)
     return tmp_path
 
 
@@ -248,7 +272,7 @@ def test_the_caution_stands_in_the_page_of_the_report():
 def test_every_command_of_the_program_is_in_the_readme(capsys):
     with pytest.raises(SystemExit):
         main(["--help"])
-    listed = re.findall(r"^    (\w+)\s{2,}", capsys.readouterr().out, re.MULTILINE)
+    listed = re.findall(r"^    ([a-z][a-z-]*)(?:\s{2,}|$)", capsys.readouterr().out, re.MULTILINE)
     assert len(listed) >= 5
     used = {shlex.split(line)[1] for line in commands("README.md")}
     assert set(listed) <= used

@@ -69,7 +69,7 @@ class SafeguardSettings:
         unit="s", low=5, high=600, default=40, doc="flat line: SpO2, pulse and quality unchanged"
     )
     jump_points: float = quantity(
-        unit="points", low=1, high=50, default=9.0, doc="rate of change: more than this is a jump"
+        unit="points", low=1, high=50, default=12.0, doc="rate of change: more than this is a jump"
     )
     jump_within_s: int = quantity(
         unit="s", low=1, high=30, default=4, doc="rate of change: time in which it is looked at"

@@ -18,10 +18,10 @@ STARTS_WITHIN_S = 60
 
 
 def _started(words, folder, name):
-    log = (folder / f"{name}.log").open("w")
-    return subprocess.Popen(
-        [sys.executable, "-m", *words], stdout=log, stderr=subprocess.STDOUT, cwd=folder
-    )
+    with (folder / f"{name}.log").open("w") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", *words], stdout=log, stderr=subprocess.STDOUT, cwd=folder
+        )
 
 
 @pytest.fixture(scope="module")

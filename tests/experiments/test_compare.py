@@ -154,6 +154,30 @@ def test_many_lanes_make_several_chunks_for_one_worker(tiny_scenario, monkeypatc
     assert [chunk.lanes for chunk in chunks] == [6, 6]
 
 
+def test_long_runs_make_smaller_chunks_so_that_memory_stays_flat(tiny_scenario, monkeypatch):
+    scenario = tiny_scenario()
+    monkeypatch.setattr(module, "SAMPLES_A_CHUNK", 6 * scenario.run.duration_s)
+    infants, _ = scenario_infants(scenario)
+    chunks = make_chunks(scenario, infants, nursing_groups(4, 2), 1)
+    assert [chunk.lanes for chunk in chunks] == [6, 6]
+
+
+def test_a_large_run_keeps_the_events_of_some_infants_and_counts_those_of_all(
+    tiny_scenario, result, monkeypatch
+):
+    scenario = tiny_scenario()
+    hours_each = len(scenario.arms) * scenario.run.duration_s / 3600.0
+    monkeypatch.setattr(module, "LANE_HOURS_WITH_EVENTS", 1.5 * hours_each)
+    cut = compare(scenario, workers=1)
+    pd.testing.assert_frame_equal(cut.outcomes, result.outcomes, check_exact=True)
+    kept = {0, *scenario.report.trace_infants}
+    assert cut.manifest["infants_with_events"] == len(kept)
+    kept |= set(cut.worst["infant"])
+    pd.testing.assert_frame_equal(
+        cut.events, result.events[result.events["infant"].isin(kept)].reset_index(drop=True)
+    )
+
+
 def test_the_bench_gets_what_the_scenario_says(tiny_scenario):
     scenario = tiny_scenario(
         gas={"fio2_max": 0.8},

@@ -108,7 +108,7 @@ def test_a_small_number_means_urgent():
 def one_lane(ticks, **signals):
     """Show one lane with a good reading other signals; give (tick, alarm, began)."""
     alarms = Alarms(1, SETTINGS, LOW_PCT, HIGH_PCT)
-    alarms.pressure_low_cmh2o[:], alarms.pressure_high_cmh2o[:] = 4.0, 9.0
+    alarms.set_pressure(np.full(1, 7.0))  # limits 3 cmH2O around
     found = []
     for tick in range(ticks):
         given = {name: np.full(1, float(values[tick])) for name, values in signals.items()}
@@ -121,11 +121,11 @@ def one_lane(ticks, **signals):
 @pytest.mark.parametrize(
     ("name", "usual", "odd", "alarm", "delay_s"),
     [
-        ("breathing", 1.0, 0.0, Alarm.APNOEA, SETTINGS.apnoea_delay_s),
+        ("breathing", 1.0, 0.0, Alarm.APNOEA, round(SETTINGS.pressure.apnoea_alarm_s)),
         ("delivered_fio2", 0.4, 0.34, Alarm.FIO2_DEVIATION, SETTINGS.fio2_deviation_delay_s),
         ("delivered_fio2", 0.45, 0.46, Alarm.FIO2_DEVIATION, SETTINGS.fio2_deviation_delay_s),
         ("pressure_cmh2o", 6.0, 3.9, Alarm.PRESSURE_LOW, SETTINGS.pressure_delay_s),
-        ("pressure_cmh2o", 6.0, 9.1, Alarm.PRESSURE_HIGH, SETTINGS.pressure_delay_s),
+        ("pressure_cmh2o", 6.0, 10.1, Alarm.PRESSURE_HIGH, SETTINGS.pressure_delay_s),
         ("controller", 0.0, 1.0, Alarm.CONTROLLER, 0),
     ],
 )

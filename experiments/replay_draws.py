@@ -1,0 +1,200 @@
+"""Draw the infants that are tried on a recording, and weigh them afterwards."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from ..models.cohort import CohortSettings, draw_infants
+from ..models.errors import problem
+from ..models.infants import FloatArray
+from ..models.lung_parameters import lung_parameters
+from ..models.steady import fio2_gain, ventilation_share_for
+from .replay_fit import Fit, fit_record
+from .replay_plant import Candidates, Manner
+
+#: Fewest infants with which an answer is given.
+FEWEST = 8
+
+#: Least SD of the factor on the effect of FiO2: the model is not the truth.
+GAIN_FLOOR = 0.15
+
+#: Infants that are drawn for each one that is fitted.
+POOL = 6
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tried:
+    """Candidates that were fitted to a recording.
+
+    Attributes
+    ----------
+    candidates : Candidates
+        The infants; their probes have no bias.
+    fit : Fit
+        Their disturbance.
+    gain, prior_gain : ndarray
+        Points of saturation per point of FiO2 at rest, of these and of the
+        first draw.
+    """
+
+    candidates: Candidates
+    fit: Fit
+    gain: FloatArray
+    prior_gain: FloatArray
+
+
+def try_candidates(
+    spo2_pct: FloatArray, fio2: FloatArray, inspired: FloatArray, seed: int, count: int
+) -> Tried:
+    """Fit some candidates, learn the gain from them, and fit others of about that gain.
+
+    Parameters
+    ----------
+    spo2_pct : ndarray, shape (seconds,)
+        Recorded SpO2 (percent); NaN where there is no sample.
+    fio2, inspired : ndarray, shape (seconds,)
+        FiO2 as set, and at the infant (fraction).
+    seed : int
+        Seed of the draws.
+    count : int
+        How many infants to fit in the second round; a third of it in the first.
+
+    Returns
+    -------
+    Tried
+    """
+    middle = float(np.nanmedian(spo2_pct)), float(np.median(fio2))
+    pool = draw_candidates(seed, POOL * count, spo2_pct=middle[0], fio2=middle[1])
+    gains = fio2_gain(lung_parameters(pool.infants), pool.infants.fio2_need)
+    first = np.arange(min(max(FEWEST, count // 3), len(pool)))
+    pilot = fit_record(pool.take(first), spo2_pct, inspired)
+    wanted, spread = _learnt(gains[first], pilot)
+    # Normal quantiles, so that the second round covers what is left of doubt.
+    levels = (np.arange(count) + 0.5) / count
+    places = _nearest(gains, wanted + spread * ndtri(levels))
+    chosen = pool.take(places)
+    fit = fit_record(chosen, spo2_pct, inspired)
+    return Tried(candidates=chosen, fit=fit, gain=gains[places], prior_gain=gains)
+
+
+def _learnt(gains: FloatArray, pilot: Fit) -> tuple[float, float]:
+    """Gain that the data ask for, and its SD, from the better half of a first round."""
+    better = pilot.log_evidence >= np.median(pilot.log_evidence)
+    asked = (gains * np.maximum(pilot.gain_factor, 0.1))[better]
+    own = (gains * pilot.gain_factor_sd)[better]
+    wanted = float(np.median(asked))
+    within = float(np.median(own))
+    between = 1.48 * float(np.median(np.abs(asked - wanted)))
+    doubt = max(GAIN_FLOOR * wanted, math.hypot(within, between / math.sqrt(len(asked))))
+    # What the data do not say is taken from the draw.
+    usual, usual_sd = float(gains.mean()), float(gains.std())
+    trust = usual_sd**2 / (usual_sd**2 + doubt**2)
+    return usual + trust * (wanted - usual), doubt * math.sqrt(trust)
+
+
+def _nearest(values: FloatArray, targets: FloatArray) -> NDArray[np.int64]:
+    """Places of the values nearest to the targets, each once."""
+    free = np.ones(len(values), dtype=np.bool_)
+    places = []
+    for target in targets.tolist():
+        if not free.any():
+            break
+        place = int(np.argmin(np.where(free, np.abs(values - target), np.inf)))
+        free[place] = False
+        places.append(place)
+    return np.array(places, dtype=np.int64)
+
+
+def draw_candidates(
+    seed: int, count: int, *, spo2_pct: float, fio2: float, stratum: str = "unstable"
+) -> Candidates:
+    """Draw infants who rest at a given saturation on a given FiO2.
+
+    Their probes have no bias: a recording cannot tell it, so it is added to
+    the interval at the end.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the draws.
+    count : int
+        How many to draw; those who cannot rest there are left out.
+    spo2_pct : float
+        Middle of the recorded SpO2 (percent).
+    fio2 : float
+        Middle of the recorded FiO2 (fraction).
+    stratum : str
+        Whose published distributions to draw from: settled or unstable.
+
+    Returns
+    -------
+    Candidates
+
+    Raises
+    ------
+    TestbedError
+        If fewer than eight infants can rest there.
+    """
+    settings = CohortSettings(infants=count, stratum=stratum)
+    drawn = draw_infants(seed, settings, min(max(spo2_pct, 80.0), 97.0)).infants
+    rest = np.full(count, min(spo2_pct, 98.5))
+    parameters = lung_parameters(drawn)
+    need = np.full(count, fio2)
+    share = ventilation_share_for(parameters, need, rest / 100.0)
+    able = np.flatnonzero(np.isfinite(share) & (rest > 50.0))
+    if len(able) < FEWEST:
+        raise problem(
+            "recording",
+            "a saturation and an FiO2 that infants of the published distributions can have",
+            f"SpO2 {spo2_pct:.0f} % on FiO2 {fio2:.2f}",
+        )
+    infants = replace(
+        drawn.take(able),
+        fio2_need=need[able],
+        spo2_rest_pct=rest[able],
+        spo2_bias_pct=np.zeros(len(able)),
+        ventilation_share_poor=share[able],
+    )
+    unit = np.random.Generator(np.random.PCG64(seed)).random((2, count))[:, able]
+    manner = Manner(shunt_share=0.8 * unit[0], onset=0.2 + 0.8 * unit[1])
+    return Candidates(infants=infants, manner=manner)
+
+
+def weights(fit: Fit) -> FloatArray:
+    """Weigh candidates by their answer to FiO2, and by how well they explain the rest.
+
+    The factor that the data would put on a candidate's effect of FiO2 should
+    be 1. The evidence as a whole hangs on how exactly an apnoea is met, which
+    the simple disturbance cannot decide: it is flattened until the effective
+    number of candidates, ``1 / sum(weight^2)``, is half of all.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit of the candidates to one recording.
+
+    Returns
+    -------
+    ndarray, shape (candidates,)
+        Sums to 1.
+    """
+    spread = fit.gain_factor_sd**2 + GAIN_FLOOR * GAIN_FLOOR
+    off = (fit.gain_factor - 1.0) ** 2 / spread
+    share = _flattened(fit.log_evidence) * np.exp(-0.5 * (off - off.min()))
+    return np.asarray(share / math.fsum(share.tolist()))
+
+
+def _flattened(log_evidence: FloatArray) -> FloatArray:
+    relative = log_evidence - log_evidence.max()
+    power = 1.0
+    while True:
+        share = np.exp(power * relative)
+        share /= math.fsum(share.tolist())
+        if 1.0 / float((share * share).sum()) >= 0.5 * len(share) or power < 1e-9:
+            return np.asarray(share)
+        power *= 0.8
