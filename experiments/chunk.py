@@ -84,6 +84,7 @@ def run_chunk(
     progress: Callable[[int], None] | None = None,
     *,
     oracle: bool = False,
+    worst: int = 0,
 ) -> ChunkResult:
     """Run one chunk; whatever goes wrong in it becomes rows with the error.
 
@@ -98,6 +99,9 @@ def run_chunk(
         What it raises stops the run.
     oracle : bool
         Search the offline optimum, too, as one more arm.
+    worst : int
+        Keep the traces of so many infants for each arm, too: those who lost
+        most time in target against the baseline.
 
     Returns
     -------
@@ -106,7 +110,7 @@ def run_chunk(
     told = _Told(progress)
     try:
         run = Bench(spec, told).run()
-        result = outcomes_of_run(run, trace_infants)
+        result = outcomes_of_run(run, trace_infants, worst)
     except Exception as error:  # one chunk must not take the others with it
         told.refuse_to_go_on()
         return failed_chunk(spec, f"{type(error).__name__}: {error}", oracle=oracle)
@@ -120,7 +124,7 @@ def run_chunk(
         return replace(result, rows=[*result.rows, *rows])
 
 
-def outcomes_of_run(run: Run, trace_infants: tuple[int, ...] = ()) -> ChunkResult:
+def outcomes_of_run(run: Run, trace_infants: tuple[int, ...] = (), worst: int = 0) -> ChunkResult:
     """Count all outcomes of a run.
 
     Parameters
@@ -129,12 +133,39 @@ def outcomes_of_run(run: Run, trace_infants: tuple[int, ...] = ()) -> ChunkResul
         What the bench left.
     trace_infants : tuple of int
         Own numbers of the infants whose traces are kept.
+    worst : int
+        As for `run_chunk`.
 
     Returns
     -------
     ChunkResult
     """
-    return replace(_results(run, trace_infants), courses=_courses(run))
+    result = _results(run, trace_infants)
+    traces = dict(result.traces)
+    for infant in _who_lost_most(result.rows, worst) - set(trace_infants):
+        place = int(np.flatnonzero(run.spec.infants.infant == infant)[0])
+        for arm in run.spec.arms:
+            traces[infant, arm.name] = run.trace(place, arm.name)
+    return replace(result, traces=traces, courses=_courses(run))
+
+
+def _who_lost_most(rows: Sequence[Row], count: int) -> set[int]:
+    """Choose, for each arm, the infants who lost most time in target against the baseline."""
+    outcome = "time_in_target_pct"
+    values = {
+        (row["arm"], row["infant"]): row[outcome] for row in rows if not math.isnan(row[outcome])
+    }
+    arms = list(dict.fromkeys(row["arm"] for row in rows))
+    base = baseline_of(arms)
+    chosen: set[int] = set()
+    for arm in arms:
+        changes = [
+            (value - values[base, infant], infant)
+            for (name, infant), value in values.items()
+            if name == arm != base and (base, infant) in values
+        ]
+        chosen |= {infant for _, infant in sorted(changes)[:count]}
+    return chosen
 
 
 def work_ticks(spec: BenchSpec, oracle: bool) -> int:

@@ -60,6 +60,9 @@ LANE_HOURS_WITH_EVENTS = 6_000
 #: The search of the offline optimum keeps every sample of its lanes, several times over.
 ORACLE_SAMPLES_A_CHUNK = 20_000_000
 
+#: Most samples of traces that are kept only because an infant might have fared worst.
+WORST_SAMPLES = 6_000_000
+
 INTERVAL_LEVEL = 0.95
 
 LIBRARIES = ("numpy", "scipy", "simpy", "pandas", "matplotlib")
@@ -230,14 +233,28 @@ def make_chunks(
         wanted = max(wanted, -(-samples // ORACLE_SAMPLES_A_CHUNK))
     parts = np.array_split(names, min(wanted, len(names)))
     logged = infants_with_events(scenario, infants)
+    worst = _worst_kept(scenario, len(parts)) if logged is None else 0
     chunks = []
     for part in parts:
         places = np.flatnonzero(np.isin(groups, part))
         spec = bench_spec(scenario, infants.take(places), groups[places])
         traced = scenario.report.trace_infants
-        work = Chunk(spec=spec, trace_infants=traced, oracle=oracle, event_infants=logged)
+        work = Chunk(
+            spec=spec, trace_infants=traced, oracle=oracle, event_infants=logged, worst=worst
+        )
         chunks.append(work)
     return chunks
+
+
+def _worst_kept(scenario: Scenario, chunks: int) -> int:
+    """Say of how many infants each chunk keeps traces in case they fared worst of all.
+
+    Of a small run, each chunk keeps those who could; of a large one none, and
+    they are run again, which then costs little beside the rest.
+    """
+    wanted, arms = scenario.report.worst_infants, len(scenario.arms)
+    samples = chunks * wanted * (arms - 1) * arms * scenario.run.duration_s
+    return wanted if samples <= WORST_SAMPLES else 0
 
 
 def infants_with_events(scenario: Scenario, infants: Infants) -> tuple[int, ...] | None:

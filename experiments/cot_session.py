@@ -35,7 +35,7 @@ COUNT_S = 60
 MOST_SAMPLES, MOST_EVENTS = 50_000, 200
 
 #: What the log of the page leaves out: only a monitor of the truth could know it.
-_UNSEEN = ("breathing_", "activity_", "script_", "probe_")
+_UNSEEN = ("breathing_", "activity_", "script_", "probe_", "alarm_unseen")
 
 _SESSION_ORDERS = ("pause", "resume", "speed", "finish")
 

@@ -211,13 +211,18 @@ def _hunting_variant(trace: Trace) -> Variant:
     return Variant(
         lines=course_lines(trace),
         facts={
-            "Swing of FiO2 after 10 min": f"{swing:.0f} points",
-            "Swing of true SaO2": f"{spread:.1f} points",
+            "Swing of FiO2 after 10 min": _points(swing, 0),
+            "Swing of true SaO2": _points(spread, 1),
             **outcome_facts(trace, ("fio2_changes_per_h", "fio2_travel_pct_per_h")),
         },
-        says=f"After ten minutes FiO2 swings by {swing:.0f} points and the true saturation by "
+        says=f"After ten minutes FiO2 swings by {_points(swing, 0)} and the true saturation by "
         f"{spread:.1f}.",
     )
+
+
+def _points(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return f"{text} point" if text == "1" else f"{text} points"
 
 
 __all__ = ["hunting_lesson", "windup_lesson"]

@@ -15,7 +15,7 @@ from ..models.errors import problem
 from .lesson_runs import HIGH_PCT, LOW_PCT
 
 #: Every so many seconds a sample of a run is kept for the page.
-STRIDE_S = 4
+STRIDE_S = 2
 
 Values = tuple[float | None, ...]
 

@@ -43,7 +43,7 @@ class ReplaySettings:
         unit="%", low=71, high=100, default=95.0, doc="high end of the target range"
     )
     candidates: int = quantity(
-        unit="-", low=12, high=400, default=48, doc="virtual infants to try on the recording"
+        unit="-", low=12, high=400, default=32, doc="virtual infants to try on the recording"
     )
     ensemble: int = quantity(
         unit="-", low=10, high=400, default=40, doc="fitted infants that are run again"

@@ -34,7 +34,7 @@ def add_replay(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     parser.add_argument("--target-low", type=float, metavar="PCT", help="low end (default: 90)")
     parser.add_argument("--target-high", type=float, metavar="PCT", help="high end (default: 95)")
-    parser.add_argument("--candidates", type=int, metavar="N", help="infants to try (default: 48)")
+    parser.add_argument("--candidates", type=int, metavar="N", help="infants to try (default: 32)")
     parser.add_argument("--seed", type=int, metavar="S", help="seed of all random draws")
     parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
     parser.set_defaults(run=_replay)

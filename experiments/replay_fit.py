@@ -49,7 +49,7 @@ LEVEL_PCT = 30.0
 _LAGS = 12  # knots over which an answer is followed
 _LATE = 3  # knots by which what is shown lags behind, about
 _NUDGE, _STRETCH = 0.1, 0.2
-_PASSES, _JACOBIAN_AT = 8, (0, 2, 5)
+_PASSES, _JACOBIAN_AT = 7, (0, 3)
 _GRID_U = np.linspace(LOWEST, HIGHEST, 33)
 
 

@@ -24,9 +24,9 @@ from ..models.infants import FloatArray
 #: Headings that are understood, without regard to capitals, blanks and underscores.
 HEADINGS = {
     "time": ("time", "time_s", "seconds", "t_s", "timestamp", "datetime", "date_time"),
-    "spo2": ("spo2", "spo2_pct", "spo2_percent", "spo2_%", "spo2(%)", "spo2[%]", "spo2_fraction"),
+    "spo2": ("spo2", "spo2_pct", "spo2_percent", "spo2%", "spo2(%)", "spo2[%]", "spo2_fraction"),
     "fio2": (
-        "fio2", "fio2_pct", "fio2_percent", "fio2_%", "fio2(%)", "fio2[%]", "fio2_fraction",
+        "fio2", "fio2_pct", "fio2_percent", "fio2%", "fio2(%)", "fio2[%]", "fio2_fraction",
         "set_fio2", "set_fio2_pct",
     ),
 }  # fmt: skip
@@ -119,7 +119,7 @@ def read_recording(
 
 
 def _plain(heading: str) -> str:
-    return re.sub(r"[\s_]+", "_", heading.strip().lower())
+    return re.sub(r"_(?=[(\[%])", "", re.sub(r"[\s_]+", "_", heading.strip().lower()))
 
 
 def _columns(path: Path) -> dict[str, str]:
@@ -160,7 +160,8 @@ def _pieces(path: Path, columns: dict[str, str], piece_rows: int) -> Iterator[pd
         ) as reader:
             for piece in reader:
                 piece.columns = piece.columns.str.strip()
-                yield piece
+                if len(piece):
+                    yield piece
     except UnicodeDecodeError as error:
         raise problem(str(path), "a text file in UTF-8", error.reason) from error
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:

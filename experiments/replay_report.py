@@ -17,7 +17,15 @@ from .cohort_files import write_infants
 from .page import Page, Picture, Section, write_page
 from .replay import ReplayResult
 from .replay_tables import definition_table, outcome_table, skill_words
-from .replay_whatif import INTERVAL, STATED_COVERAGE, STATED_RMS_PCT, interval
+from .replay_whatif import (
+    INTERVAL,
+    LOW_PCT,
+    MOST_BIAS_PCT,
+    MOST_LOW_SHARE,
+    STATED_COVERAGE,
+    STATED_RMS_PCT,
+    interval,
+)
 from .result_folder import write_table, write_whole
 
 
@@ -74,12 +82,22 @@ def expected_error(result: ReplayResult) -> str:
     spread = result.recovered.true_sao2(result.recovered.fitted_pct)
     middle = np.median(spread, axis=1, keepdims=True)
     own = math.sqrt(float(((spread - middle) ** 2).mean()))
-    return (
-        f"On recordings of virtual infants whose truth is known, another FiO2 course is met "
-        f"within {STATED_RMS_PCT:g} points of SaO2 (root mean square) and the 90 % interval holds "
-        f"the truth at least {100 * STATED_COVERAGE:.0f} % of the time; in this recording the "
-        f"fitted infants differ by {own:.1f} points."
+    stated = (
+        f"On recordings of virtual infants whose truth is known, with under "
+        f"{100 * MOST_LOW_SHARE:.0f} % of the time below {LOW_PCT:g} % and a probe bias within "
+        f"{MOST_BIAS_PCT:g} points, another FiO2 course was met within {STATED_RMS_PCT:g} points "
+        f"of SaO2 (root mean square), and the 90 % interval held the truth at least "
+        f"{100 * STATED_COVERAGE:.0f} % of the time; the fitted infants of this recording differ "
+        f"by {own:.1f} points."
     )
+    known = result.recording.spo2_pct[np.isfinite(result.recording.spo2_pct)]
+    low = float((known < LOW_PCT).mean())
+    if low > MOST_LOW_SHARE:
+        stated += (
+            f" This recording is below {LOW_PCT:g} % for {100 * low:.0f} % of the time, which is "
+            "outside that: expect up to twice the error."
+        )
+    return stated
 
 
 def _skill_sentence(skill: pd.DataFrame) -> str:

@@ -48,7 +48,17 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, kw_only=True)
 class SafeguardTrial:
-    """What is tried."""
+    """What is tried.
+
+    Attributes
+    ----------
+    options : mapping
+        What the controller is built with.
+    layer : SafeguardSettings
+        The whole layer.
+    trial : TrialSettings
+        Lengths and target.
+    """
 
     controller: str = quantity(
         unit="-", default=BARE_CONTROLLER, doc="the controller that the safeguards stand around"

@@ -49,12 +49,15 @@ class Chunk:
         Whether the offline optimum is searched, too.
     event_infants : tuple of int or None
         Own numbers of the infants whose events are kept; None for all.
+    worst : int
+        For how many of those who lost most in each arm traces are kept, too.
     """
 
     spec: BenchSpec
     trace_infants: tuple[int, ...]
     oracle: bool = False
     event_infants: tuple[int, ...] | None = None
+    worst: int = 0
 
     def run(self, progress: Callable[[int], None] | None = None) -> ChunkResult:
         """Run it here.
@@ -68,7 +71,9 @@ class Chunk:
         -------
         ChunkResult
         """
-        result = run_chunk(self.spec, self.trace_infants, progress, oracle=self.oracle)
+        result = run_chunk(
+            self.spec, self.trace_infants, progress, oracle=self.oracle, worst=self.worst
+        )
         return result if self.event_infants is None else keep_events(result, self.event_infants)
 
     @property

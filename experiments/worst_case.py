@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import differential_evolution
+from scipy.optimize import Bounds, differential_evolution
 from scipy.stats import qmc
 
 from ..loop.bench import Bench
@@ -74,7 +74,13 @@ _STILL: Mapping[str, object] = {
 
 @dataclass(frozen=True, kw_only=True)
 class WorstCaseSettings:
-    """What to search for, and for how long."""
+    """What to search for, and for how long.
+
+    Attributes
+    ----------
+    options : mapping
+        What the controller is built with.
+    """
 
     controller: str = quantity(unit="-", default="pi", doc="the controller")
     options: Mapping[str, Any] = field(default_factory=dict)
@@ -297,9 +303,11 @@ def _search_one(search: _Search, place: int, settings: WorstCaseSettings) -> Non
     values = np.concatenate([search.batch(place, corners), search.batch(place, spread)])
     best = np.argsort(values, kind="stable")[:size]
     if settings.generations:
+        # Any: the types of SciPy know no function that takes many points at once.
+        objective: Any = lambda points: search.batch(place, points.T)  # noqa: E731
         differential_evolution(
-            lambda points: search.batch(place, points.T),
-            [(0.0, 1.0)] * dimensions,
+            objective,
+            Bounds([0.0] * dimensions, [1.0] * dimensions),
             init=np.concatenate([corners, spread])[best],
             maxiter=settings.generations - 1,
             rng=generator,

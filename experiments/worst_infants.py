@@ -160,8 +160,11 @@ def with_worst_traces(
     ComparisonResult
         With more traces and, where they were not kept, these infants' events.
     """
-    missing = [int(number) for number in result.worst["infant"]]
-    missing = [number for number in missing if number not in result.trace_infants]
+    worst = [int(number) for number in result.worst["infant"]]
+    named = (*result.scenario.report.trace_infants, *worst)
+    kept = {key: frame for key, frame in result.traces.items() if key[0] in named}
+    result = replace(result, traces=kept)
+    missing = [number for number in worst if number not in result.trace_infants]
     if not missing:
         return result
     before = len(spec.infants) * len(spec.arms) * work_ticks(spec, result.scenario.report.oracle)

@@ -40,7 +40,7 @@ MEAN_S: Mapping[str, float] = {
 _SHORTEST_S = 10
 
 
-def _rate(kind: str) -> float:
+def _rate_quantity(kind: str) -> float:
     field: float = quantity(
         unit="1/d", low=0, high=500, default=0.0, doc=f"{kind.replace('_', ' ')}, at random times"
     )
@@ -55,28 +55,28 @@ class FaultSettings:
     exponential about a mean of this project's own.
     """
 
-    probe_off_high_per_d: float = _rate("probe_off_high")
-    probe_displaced_low_per_d: float = _rate("probe_displaced_low")
-    frozen_reading_per_d: float = _rate("frozen_reading")
-    motion_per_d: float = _rate("motion")
-    dropout_stable_per_d: float = _rate("dropout_stable")
-    dropout_falling_per_d: float = _rate("dropout_falling")
-    dropout_recovering_per_d: float = _rate("dropout_recovering")
-    post_ductal_shunt_per_d: float = _rate("post_ductal_shunt")
-    blender_stuck_per_d: float = _rate("blender_stuck")
-    blender_offset_per_d: float = _rate("blender_offset")
-    supply_lost_per_d: float = _rate("supply_lost")
-    monitor_drift_per_d: float = _rate("monitor_drift")
-    interface_off_per_d: float = _rate("interface_off")
-    circuit_leak_per_d: float = _rate("circuit_leak")
-    stale_samples_per_d: float = _rate("stale_samples")
-    duplicated_samples_per_d: float = _rate("duplicated_samples")
-    wrong_target_per_d: float = _rate("wrong_target")
-    slow_deterioration_per_d: float = _rate("slow_deterioration")
-    gain_change_per_d: float = _rate("gain_change")
-    late_controller_per_d: float = _rate("late_controller")
-    silent_controller_per_d: float = _rate("silent_controller")
-    erratic_output_per_d: float = _rate("erratic_output")
+    probe_off_high_per_d: float = _rate_quantity("probe_off_high")
+    probe_displaced_low_per_d: float = _rate_quantity("probe_displaced_low")
+    frozen_reading_per_d: float = _rate_quantity("frozen_reading")
+    motion_per_d: float = _rate_quantity("motion")
+    dropout_stable_per_d: float = _rate_quantity("dropout_stable")
+    dropout_falling_per_d: float = _rate_quantity("dropout_falling")
+    dropout_recovering_per_d: float = _rate_quantity("dropout_recovering")
+    post_ductal_shunt_per_d: float = _rate_quantity("post_ductal_shunt")
+    blender_stuck_per_d: float = _rate_quantity("blender_stuck")
+    blender_offset_per_d: float = _rate_quantity("blender_offset")
+    supply_lost_per_d: float = _rate_quantity("supply_lost")
+    monitor_drift_per_d: float = _rate_quantity("monitor_drift")
+    interface_off_per_d: float = _rate_quantity("interface_off")
+    circuit_leak_per_d: float = _rate_quantity("circuit_leak")
+    stale_samples_per_d: float = _rate_quantity("stale_samples")
+    duplicated_samples_per_d: float = _rate_quantity("duplicated_samples")
+    wrong_target_per_d: float = _rate_quantity("wrong_target")
+    slow_deterioration_per_d: float = _rate_quantity("slow_deterioration")
+    gain_change_per_d: float = _rate_quantity("gain_change")
+    late_controller_per_d: float = _rate_quantity("late_controller")
+    silent_controller_per_d: float = _rate_quantity("silent_controller")
+    erratic_output_per_d: float = _rate_quantity("erratic_output")
 
     def __post_init__(self) -> None:
         validate(self)

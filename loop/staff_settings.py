@@ -131,7 +131,7 @@ class StaffSettings:
         unit="FiO2 %",
         low=21,
         high=40,
-        default=30,
+        default=25,
         doc="room-air rule: at most so much oxygen is turned off at a reading above the target",
     )
     titration: tuple[TitrationRow, ...] = quantity(

@@ -1,12 +1,13 @@
 """Fitted values of the staff model, with where each comes from.
 
 This is the one place that holds them; `staff_settings` takes its defaults from
-here. They were fitted to the calibration figures that
-`experiments.calibrate_staff` lists, by scans on seeds 11 to 13 (24 to 30 settled
+here. They were fitted by hand, by scans, to the calibration figures that
+`experiments.calibrate_staff` lists, on seeds 11 to 15 and 9001 (24 to 100 settled
 infants, 12 to 24 h, by hand, target 90-95, with all activities, periodic breathing
-and artefacts on); `python -m oxytestbed.experiments.calibrate_staff` measures them
-on a fresh seed, and with ``--evaluations`` goes on fitting from here. The load was
-fitted with them: see `models.cohort_values`.
+and artefacts on). Measured afterwards on seed 7001 (60 infants, 16 h) every figure
+was met but for the four below. `python -m oxytestbed.experiments.calibrate_staff`
+measures them on a seed that was not used; with ``--evaluations`` it goes on fitting
+from here. The load was fitted with them: see `models.cohort_values`.
 
 What cannot hold together, and what was chosen:
 
@@ -17,6 +18,11 @@ What cannot hold together, and what was chosen:
 * Readings above the alarm limit in 22.5 % of the 9 min before a step down against time
   above the target of 28-42 %. Staff who step down mostly inside the target leave too
   little time above it. The time above was kept; about half of those readings are high.
+* A spread of 10-16 points in time in target between infants against one settled infant
+  in five who sits at 95-99 % in room air. Given oxygen for a fall, such an infant is above
+  the target nearly all the time that it is on oxygen; once that adds up to an hour it
+  counts. Among infants who need oxygen the spread was 12 to 14 points, over all 16.4 to 17.7
+  (seeds 15, 9001 and 7001). The infants in room air were kept.
 * 41-60 episodes below 80 % a day (10 s or more) against 0.6-2 % of time below 80 % and
   2-7 % below 85 %. The times were kept; there are about 20 such episodes a day.
 """
@@ -30,10 +36,10 @@ PROMPT_SHARE = 0.03
 #: Median delays of the others and of high alarms (s), to the times in range and to
 #: 50.8 % of the 9 min before a step up in low alarm (ADC 2012;97(S2):A502).
 LATE_DELAY_S = 400.0
-HIGH_DELAY_S = 300.0
+HIGH_DELAY_S = 200.0
 #: Time between planned visits (min), to 2.4-2.98 changes of FiO2 an hour (A502; Acta
 #: Paediatr 2012, PMID 22040264).
-ROUND_INTERVAL_MIN = 45.0
+ROUND_INTERVAL_MIN = 40.0
 #: High readings that are let be, and readings in the top of the target that are weaned
 #: from (fractions), to the time above the target and to 1.5 steps down for each up.
 TOLERATE_HIGH_SHARE = 0.2

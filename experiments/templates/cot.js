@@ -4,7 +4,7 @@
 const $ = (id) => document.getElementById(id);
 const STORED = "cot-session";
 const LOOK_MS = 250;
-const WORDS = { automatic: "the controller", hold: "holding", fallback: "fallback", manual: "you" };
+const WORDS = { automatic: "controller", hold: "holding", fallback: "fallback", manual: "you" };
 const HIGH = ["spo2_low", "apnoea", "pressure_low", "controller"];
 
 let setup = null;
@@ -276,7 +276,7 @@ function draw() {
   const first = window_s ? Math.max(0, last - window_s) : 0;
   const x = (second) => 40 + (width - 50) * (second - first) / (last - first);
   const both = state.over || $("show-other").checked;
-  const most = samples.slice(first).reduce((high, row) => Math.max(high, row[1], both ? row[3] : 0), 40);
+  const most = samples.slice(first).reduce((high, row) => Math.max(high, row[1], both ? row[3] : 0), 30);
   const top = Math.min(100, 20 * Math.ceil((most + 2) / 20));
   const panels = [
     { top: 18, bottom: height * 0.62, low: 60, high: 100, ticks: [60, 70, 80, 90, 100], title: "SpO2 (%)", column: 0 },
@@ -316,7 +316,7 @@ function panelOf(panel, x, width, first, last, both) {
 function timeAxis(x, first, last, height) {
   const step = [60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400].find((size) => (last - first) / size <= 8) || 28800;
   for (let second = Math.ceil(first / step) * step; second <= last; second += step) {
-    shape("text", { x: x(second), y: height - 6, "text-anchor": second ? "middle" : "start", "font-size": 12, fill: "#444" }, `${second / 60} min`);
+    shape("text", { x: x(second), y: height - 6, "text-anchor": second === first ? "start" : second > first + 0.95 * (last - first) ? "end" : "middle", "font-size": 12, fill: "#444" }, `${second / 60} min`);
   }
 }
 

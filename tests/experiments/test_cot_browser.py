@@ -55,7 +55,7 @@ def test_a_person_plays_by_keyboard_and_gets_both_outcomes(url):
         tab.wait(f"{TEXT.format('fio2')} === '{before + 8}'")
         tab.press("a", text="a")
         tab.press("h", text="h")
-        tab.wait(TEXT.format("mode") + " === 'the controller'")
+        tab.wait(TEXT.format("mode") + " === 'controller'")
         tab.wait("document.getElementById('log').textContent.includes('central apnoea')")
         tab.run("document.querySelector('#guard-list input[value=rate_limit]').click()")
         tab.wait("document.getElementById('off-count').textContent.includes('1')")

@@ -94,8 +94,10 @@ def test_requirements_are_reported_by_layer(result):
     assert rate.loc[WHOLE, "violations"] == 0
 
 
-def test_two_processes_give_the_same_numbers(result):
-    again = try_safeguards(TRIAL, workers=2)
+def test_two_processes_give_the_same_numbers():
+    brief = TrialSettings(settle_s=120, watch_s=60, quiet_s=120)
+    trial = SafeguardTrial(infants=2, hazards=("loose_probe",), trial=brief)
+    result, again = (try_safeguards(trial, workers=count) for count in (1, 2))
     pd.testing.assert_frame_equal(again.rows, result.rows)
     pd.testing.assert_frame_equal(
         again.verdicts.sort_values(list(again.verdicts), ignore_index=True),

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from oxytestbed.experiments import compare as module
 from oxytestbed.experiments.compare import compare
 from oxytestbed.experiments.report_tables import worst_table
 from oxytestbed.experiments.worst_infants import WORST_COLUMNS, worst_infants
@@ -38,7 +39,12 @@ def test_infants_without_the_outcome_and_failed_arms_are_never_chosen():
     assert worst_infants(table, "manual", 5)["infant"].tolist() == [1]
 
 
-def test_an_infant_run_again_shows_what_was_counted(tiny_scenario):
+@pytest.mark.parametrize("samples", [0, module.WORST_SAMPLES])
+def test_an_infant_run_again_or_kept_shows_what_was_counted(tiny_scenario, monkeypatch, samples):
+    """A large run has none at hand and runs them again; a small one has kept them."""
+    monkeypatch.setattr(module, "WORST_SAMPLES", samples)
+    if samples:
+        monkeypatch.setattr("oxytestbed.experiments.worst_infants.run_again", None)
     few = {"duration_h": 1.6, "warmup_h": 0.05}
     report = {"trace_infants": [0, 1, 2, 3], "resamples": 100, "worst_infants": 0}
     whole = compare(tiny_scenario(run=few, report=report), workers=1)
