@@ -5,6 +5,7 @@ Nothing here is imported that a worker process does not need.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any

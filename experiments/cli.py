@@ -114,6 +114,9 @@ def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--workers says into how many parts the work is cut",
     )
     parser.add_argument("--out", metavar="DIR", help="result folder; must not exist yet")
+    parser.add_argument(
+        "--brief", action="store_true", help="write tables and figures only: no traces, no report"
+    )
     parser.set_defaults(run=_compare)
 
 
@@ -178,11 +181,11 @@ def _compare(given: argparse.Namespace) -> int:
         scheduler=given.scheduler,
     )
     line.close()
-    report = save(result, folder)
+    report = save(result, folder, brief=given.brief)
     print(main_table_text(result))
     for arm, error in result.failures.items():
         print(f"arm {arm!r} failed: {error}", file=sys.stderr)
-    print(f"\nReport: {report}\n{CAUTION}")
+    print(f"\n{'Tables' if given.brief else 'Report'}: {report}\n{CAUTION}")
     return FAILED if result.failures else 0
 
 

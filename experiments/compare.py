@@ -51,11 +51,11 @@ from .worst_infants import with_worst_traces, worst_infants
 LANES_A_CHUNK = 2000
 
 #: A chunk has at most this many lanes times ticks, about 30 bytes each, so that memory stays flat.
-SAMPLES_A_CHUNK = 12_000_000
+SAMPLES_A_CHUNK = 9_000_000
 
 #: Events are kept for as many infants, in order, as spend this many hours in all arms: a lane
 #: has about a hundred an hour. Outcomes count the events of every infant all the same.
-LANE_HOURS_WITH_EVENTS = 6_000
+LANE_HOURS_WITH_EVENTS = 4_000
 
 #: The search of the offline optimum keeps every sample of its lanes, several times over.
 ORACLE_SAMPLES_A_CHUNK = 20_000_000

@@ -186,13 +186,40 @@ class Second:
         ]
 
     def volume_after(self, part: int, state: State) -> float:
-        """Volume of a part of the lung at the end of the second (mL/kg)."""
+        """Give the volume of a part of the lung at the end of the second.
+
+        Parameters
+        ----------
+        part : int
+            0 well, 1 poorly ventilated.
+        state : tuple of float
+            As in `LungTwin`, at that time.
+
+        Returns
+        -------
+        float
+            mL/kg.
+        """
         if self.drive.closed:
             return self.other_gas[part] / (DRY_MMHG - state[part])
         return self.lung.volume_ml[part] + self.growth[part]
 
     def gas_rate(self, part: int, po2: float, venous: float) -> tuple[float, float, float, float]:
-        """Rate of PO2, uptake, and the two derivatives of the rate: by PO2 and by uptake."""
+        """Give the rate of PO2, the uptake, and the rate's derivatives by PO2 and by uptake.
+
+        Parameters
+        ----------
+        part : int
+            0 well, 1 poorly ventilated.
+        po2 : float
+            PO2 of that part (mmHg).
+        venous : float
+            Venous content (mL/mL).
+
+        Returns
+        -------
+        tuple of float
+        """
         fio2 = self.drive.inspired_fio2
         content, _ = self.lung.content_and_slope(po2)
         uptake = self.gain[part] * (content - venous)
@@ -238,7 +265,20 @@ class Second:
         )
 
     def rodas3(self, state: State, step_s: float) -> State:
-        """One step of Rodas3; see `models.lungs` for its source."""
+        """Take one step of Rodas3; see `models.lungs` for its source.
+
+        Parameters
+        ----------
+        state : tuple of float
+            As in `LungTwin`.
+        step_s : float
+            Length of the step (s).
+
+        Returns
+        -------
+        tuple of float
+            State at its end.
+        """
         solver = _Arrow(self, state, 2.0 / step_s)
         first = self.rates(state)
         k1 = solver.solve(first)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -80,7 +80,7 @@ def refuse_taken(folder: Path) -> None:
         raise problem("result folder", "a place to write to", str(folder))
 
 
-def save(result: ComparisonResult, folder: Path | str) -> Path:
+def save(result: ComparisonResult, folder: Path | str, *, brief: bool = False) -> Path:
     """Write tables, traces, figures and the report.
 
     Parameters
@@ -89,11 +89,13 @@ def save(result: ComparisonResult, folder: Path | str) -> Path:
         What to write.
     folder : Path or str
         Where; it must not exist yet.
+    brief : bool
+        Leave out what is large: traces, events, strip charts and the report.
 
     Returns
     -------
     Path
-        The report.
+        The report; the folder, if it is brief.
 
     Raises
     ------
@@ -101,6 +103,9 @@ def save(result: ComparisonResult, folder: Path | str) -> Path:
         If the folder exists or cannot be made.
     """
     wanted = Path(folder)
+    if brief:
+        write_whole(wanted, lambda folder: _write_brief(result, folder))
+        return wanted
     write_whole(wanted, lambda folder: _write_all(result, folder))
     return wanted / "report.html"
 
@@ -136,13 +141,24 @@ def write_whole(wanted: Path, write: Callable[[Path], object]) -> None:
         clear_partial(wanted, chunks=complete)
 
 
-def _write_all(result: ComparisonResult, folder: Path) -> None:
+def _write_brief(result: ComparisonResult, folder: Path) -> None:
+    _write_record(result, folder, [name for name in TABLES if name != "events"])
+    entries = [entry for entry in figure_set(result) if entry.section != "strips"]
+    (folder / "figures").mkdir()
+    write_figures(result, folder / "figures", entries)
+
+
+def _write_record(result: ComparisonResult, folder: Path, tables: Sequence[str]) -> None:
     (folder / "scenario.toml").write_text(to_toml(result.scenario), encoding="utf-8")
     manifest = json.dumps(dict(result.manifest), indent=2) + "\n"
     (folder / "manifest.json").write_text(manifest, encoding="utf-8")
     write_table(result.cohort, folder / "cohort.csv", exact=True)
-    for name in TABLES:
+    for name in tables:
         write_table(getattr(result, name), folder / f"{name}.csv")
+
+
+def _write_all(result: ComparisonResult, folder: Path) -> None:
+    _write_record(result, folder, TABLES)
     for (infant, arm), trace in result.traces.items():
         write_table(trace.round(TRACE_DECIMALS), folder / f"trace_{infant}_{arm}.csv")
     figures = folder / "figures"

@@ -82,8 +82,8 @@ class Patients:
         Seed of the run.
     duration_s : int
         Length of the run.
-    gas, oximeter, disturbances : settings
-        How gas, oximeter and drift behave.
+    gas, oximeter, disturbances, activities : settings
+        How gas, oximeter, drift, care and feeds behave.
     support : SupportSettings
         Mode of breathing support at the start.
 

@@ -105,13 +105,12 @@ class Support:
         self._leak, self._mouth, self._usual_lost = (np.zeros(lanes) for _ in range(3))
         self._gas_flow_l_min, self.apnoea_rate_factor = np.zeros(lanes), np.ones(lanes)
         self._opened, self._sigh_cmh2o, self._sigh_left_s = (np.zeros(lanes) for _ in range(3))
-        self._inflation = np.zeros(lanes)
-        self.e_out = np.ones(lanes)
+        self._inflation, self.e_out = np.zeros(lanes), np.ones(lanes)
         self.closed_out: BoolArray = np.zeros(lanes, dtype=np.bool_)
         self.triggered_share = np.zeros(lanes)
         self._a, self._b, self._c = (np.zeros(lanes) for _ in range(3))
         self._yes, self._no = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
-        self._sighing, self._inflating = False, False
+        self._sighing = self._inflating = False
         self.apply(settings)
 
     def apply(self, settings: SupportSettings, lanes: IntArray | None = None) -> None:
@@ -158,9 +157,8 @@ class Support:
         """
         described = {item.name: item.metadata for item in fields(SupportSettings)}
         if leak_fraction is not None:
-            check_field(
-                "Support.set_leak: leak_fraction", leak_fraction, described["leak_fraction"]
-            )
+            leak = described["leak_fraction"]
+            check_field("Support.set_leak: leak_fraction", leak_fraction, leak)
             self._leak[lanes] = leak_fraction
         if mouth_open is not None:
             check_field("Support.set_leak: mouth_open", mouth_open, described["mouth_open_share"])
