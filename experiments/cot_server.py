@@ -46,9 +46,13 @@ _HEADERS = {
 class _RefusedError(Exception):
     """A request that gets an answer other than 200."""
 
-    def __init__(self, status: HTTPStatus, message: str) -> None:
-        super().__init__(message)
-        self.status = status
+    status = HTTPStatus.BAD_REQUEST
+
+
+def _refused(status: HTTPStatus, message: str) -> _RefusedError:
+    error = _RefusedError(message)
+    error.status = status
+    return error
 
 
 class CotServer(ThreadingHTTPServer):
@@ -130,7 +134,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _not_allowed(self) -> None:
         def refuse() -> None:
-            raise _RefusedError(
+            raise _refused(
                 HTTPStatus.METHOD_NOT_ALLOWED, f"method: expected GET or POST, got {self.command}"
             )
 
@@ -164,15 +168,15 @@ class _Handler(BaseHTTPRequestHandler):
     def _check_origin(self) -> None:
         """Refuse other machines, other names for this one, and pages of others."""
         if not ip_address(self.client_address[0]).is_loopback:
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "client: expected this machine")
+            raise _refused(HTTPStatus.FORBIDDEN, "client: expected this machine")
         hosts, host = self._cots.hosts, self.headers.get("Host", "")
         if host not in hosts:
-            raise _RefusedError(
+            raise _refused(
                 HTTPStatus.FORBIDDEN, f"Host: expected {' or '.join(hosts)}, got {host[:80]!r}"
             )
         origin = self.headers.get("Origin")
         if origin is not None and origin not in {f"http://{name}" for name in hosts}:
-            raise _RefusedError(HTTPStatus.FORBIDDEN, f"Origin: expected none, got {origin[:80]!r}")
+            raise _refused(HTTPStatus.FORBIDDEN, f"Origin: expected none, got {origin[:80]!r}")
 
     def _get(self) -> None:
         address = urlsplit(self.path)
@@ -194,7 +198,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(HTTPStatus.OK, session.state(int(since)))
         elif rest == "record.csv":
             if session.result is None:
-                raise _RefusedError(
+                raise _refused(
                     HTTPStatus.CONFLICT, "record.csv: expected a session that is over; finish it"
                 )
             csv = record_csv(session.result.courses)
@@ -214,7 +218,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._unknown(path)
         session = self._session(key)
         if session.over:
-            raise _RefusedError(HTTPStatus.CONFLICT, "order: expected a session that still runs")
+            raise _refused(HTTPStatus.CONFLICT, "order: expected a session that still runs")
         session.order(message)
         self._send(HTTPStatus.OK, {"taken": True})
 
@@ -228,10 +232,10 @@ class _Handler(BaseHTTPRequestHandler):
         try:
             return self._cots.house.find(key)
         except TestbedError as error:
-            raise _RefusedError(HTTPStatus.NOT_FOUND, str(error)) from error
+            raise _refused(HTTPStatus.NOT_FOUND, str(error)) from error
 
     def _unknown(self, path: str) -> NoReturn:
-        raise _RefusedError(
+        raise _refused(
             HTTPStatus.NOT_FOUND, f"path: expected one of this server, got {path[:80]!r}"
         )
 
@@ -239,19 +243,19 @@ class _Handler(BaseHTTPRequestHandler):
         """Read a JSON body, refusing early what is too long or of another kind."""
         kind = self.headers.get_content_type()
         if kind != "application/json":
-            raise _RefusedError(
+            raise _refused(
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
                 f"Content-Type: expected application/json, got {kind!r}",
             )
         length = self.headers.get("Content-Length")
         if length is None or "Transfer-Encoding" in self.headers:
-            raise _RefusedError(HTTPStatus.LENGTH_REQUIRED, "Content-Length: expected one")
+            raise _refused(HTTPStatus.LENGTH_REQUIRED, "Content-Length: expected one")
         if not (length.isascii() and length.isdigit() and len(length) < 12):
-            raise _RefusedError(
+            raise _refused(
                 HTTPStatus.BAD_REQUEST, f"Content-Length: expected a number, got {length[:40]!r}"
             )
         if int(length) > LONGEST_BODY:
-            raise _RefusedError(
+            raise _refused(
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
                 f"body: expected at most {LONGEST_BODY} bytes, got {length}",
             )
@@ -283,7 +287,7 @@ def _parsed(body: bytes) -> object:
     try:
         return json.loads(body, parse_constant=refuse)
     except (ValueError, RecursionError) as error:
-        raise _RefusedError(HTTPStatus.BAD_REQUEST, f"body: expected JSON, got {error}") from error
+        raise _refused(HTTPStatus.BAD_REQUEST, f"body: expected JSON, got {error}") from error
 
 
 __all__ = ["LONGEST_BODY", "LOOPBACK", "CotServer"]

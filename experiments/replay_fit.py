@@ -23,11 +23,13 @@ from .replay_plant import (
     HIGHEST,
     KNOT_S,
     LOWEST,
+    WINDOW_S,
     Candidates,
     at_seconds,
     displayed,
     disturbed,
     factors,
+    repeated,
     run_lanes,
     saturation_course,
 )
@@ -49,6 +51,7 @@ LEVEL_PCT = 30.0
 _LAGS = 12  # knots over which an answer is followed
 _LATE = 3  # knots by which what is shown lags behind, about
 _NUDGE, _STRETCH = 0.1, 0.2
+_MOST_LANES = 5000  # that are simulated at once
 _PASSES, _JACOBIAN_AT = 7, (0, 3)
 _GRID_U = np.linspace(LOWEST, HIGHEST, 33)
 
@@ -138,8 +141,9 @@ def fit_record(
         candidates,
         np.repeat(spo2_pct[:, np.newaxis], count, axis=1),
         np.repeat(inspired[:, np.newaxis], count, axis=1),
-        lambda knots, factor: saturation_course(candidates, _stretched(inspired, factor), knots),
+        lambda lanes, knots, factor: saturation_course(lanes, _stretched(inspired, factor), knots),
         step_pct,
+        windows=-(-len(inspired) // WINDOW_S),
     )
 
 
@@ -163,11 +167,11 @@ def fit_pieces(
     -------
     Fit
     """
-    parameters = lung_parameters(candidates.infants)
 
-    def simulate(knots: FloatArray, factor: float) -> FloatArray:
+    def simulate(lanes: Candidates, knots: FloatArray, factor: float) -> FloatArray:
         course = at_seconds(knots, len(inspired))
-        return run_lanes(parameters, candidates.manner, _stretched(inspired, factor), course)
+        breathed = np.tile(_stretched(inspired, factor), (1, len(lanes) // len(candidates)))
+        return run_lanes(lung_parameters(lanes.infants), lanes.manner, breathed, course)
 
     return _search(candidates, spo2_pct, inspired, simulate, step_pct)
 
@@ -176,8 +180,9 @@ def _search(
     candidates: Candidates,
     spo2_pct: FloatArray,
     inspired: FloatArray,
-    simulate: Callable[[FloatArray, float], FloatArray],
+    simulate: Callable[[Candidates, FloatArray, float], FloatArray],
     step_pct: float,
+    windows: int = 1,
 ) -> Fit:
     """Gauss-Newton steps, each kept only in the lanes where it is an improvement."""
     infants = candidates.infants
@@ -188,11 +193,14 @@ def _search(
     table, fio2_grid = _table(candidates, fio2)
     prior = _prior(table, step_pct)
 
+    copies = max(1, min(_LAGS, _MOST_LANES // (windows * len(infants))))
+    many = repeated(candidates, np.tile(np.arange(len(infants)), copies))
+
     def look(knots: FloatArray, factor: float = 1.0) -> FloatArray:
-        shown = displayed(
-            simulate(knots, factor), infants.circulation_delay_s, infants.spo2_bias_pct
-        )
-        return knot_means(shown, sampled)[0]
+        lanes = candidates if knots.shape[1] == len(infants) else many
+        body, where = lanes.infants, np.tile(sampled, (1, len(lanes) // len(infants)))
+        sao2 = simulate(lanes, knots, factor)
+        return knot_means(displayed(sao2, body.circulation_delay_s, body.spo2_bias_pct), where)[0]
 
     rest_pct = target - infants.spo2_bias_pct
     knots = _first_guess(table, fio2_grid, rest_pct, number, fio2)
@@ -201,7 +209,7 @@ def _search(
     damping = np.full(len(infants), 1.0)
     for attempt in range(_PASSES):
         if attempt in _JACOBIAN_AT:
-            answers = _answers(knots, shown, look)
+            answers = _answers(knots, shown, look, copies)
         bands, right = _normal_equations(knots, target - shown, weight, answers, prior)
         moved = np.clip(knots + damping * _solved(bands, right), LOWEST, HIGHEST)
         tried = look(moved)
@@ -283,23 +291,31 @@ def _prior(table: FloatArray, step_pct: float) -> _Prior:
 
 
 def _answers(
-    knots: FloatArray, shown_pct: FloatArray, look: Callable[[FloatArray], FloatArray]
+    knots: FloatArray,
+    shown_pct: FloatArray,
+    look: Callable[[FloatArray], FloatArray],
+    copies: int,
 ) -> FloatArray:
     """Change of what is shown per change of each knot, shape (lags, knots, lanes).
 
-    Knots so far apart that their effects hardly meet are moved together.
+    Knots so far apart that their effects hardly meet are moved together, and
+    several such sets, in copies of all lanes, at once.
     """
-    index = np.arange(len(knots))
+    index, count = np.arange(len(knots)), knots.shape[1]
     answers = np.zeros((_LAGS, *knots.shape))
-    for first in range(_LAGS):
-        moved = knots.copy()
-        moved[first::_LAGS] += _NUDGE
-        change = (look(moved) - shown_pct) / _NUDGE
-        late = (index - first) % _LAGS
-        late[:first] = -1  # before the first knot that was moved
-        for lag in range(_LAGS):
-            rows = late == lag
-            answers[lag, rows] = change[rows]
+    for begin in range(0, _LAGS, copies):
+        moved = np.tile(knots, (1, copies))
+        for copy in range(copies):
+            moved[begin + copy :: _LAGS, copy * count : (copy + 1) * count] += _NUDGE
+        seen = look(moved)
+        for copy in range(min(copies, _LAGS - begin)):
+            first = begin + copy
+            change = (seen[:, copy * count : (copy + 1) * count] - shown_pct) / _NUDGE
+            late = (index - first) % _LAGS
+            late[:first] = -1  # before the first knot that was moved
+            for lag in range(_LAGS):
+                rows = late == lag
+                answers[lag, rows] = change[rows]
     return answers
 
 

@@ -26,7 +26,7 @@ from ..models.steady import steady_state
 KNOT_S = 10
 
 #: Length of a window and of its lead (s); the lead is several time constants.
-WINDOW_S, LEAD_S = 900, 240
+WINDOW_S, LEAD_S = 600, 240
 
 #: Disturbance stays between these; beyond, saturation hardly moves any more.
 LOWEST, HIGHEST = -4.0, 4.0
@@ -100,6 +100,26 @@ class Candidates:
         Candidates
         """
         return Candidates(infants=self.infants.take(places), manner=self.manner.take(places))
+
+
+def repeated(candidates: Candidates, places: NDArray[np.int64]) -> Candidates:
+    """Take candidates any number of times, each time under a number of its own.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        The infants.
+    places : ndarray of int
+        Places to take, with repetitions.
+
+    Returns
+    -------
+    Candidates
+        Numbered from 0.
+    """
+    columns = {name: values[places] for name, values in vars(candidates.infants).items()}
+    columns["infant"] = np.arange(len(places), dtype=np.int64)
+    return Candidates(infants=Infants(**columns), manner=candidates.manner.take(places))
 
 
 def factors(disturbance: FloatArray, manner: Manner) -> tuple[FloatArray, FloatArray, FloatArray]:

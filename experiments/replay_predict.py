@@ -14,11 +14,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..models.infants import FloatArray, Infants
+from ..models.infants import FloatArray
 from ..models.lung_parameters import lung_parameters
 from .replay_draws import try_candidates, weights
 from .replay_fit import fit_pieces
-from .replay_plant import KNOT_S, Candidates, at_seconds, displayed, inspired_course, run_lanes
+from .replay_plant import (
+    KNOT_S,
+    Candidates,
+    at_seconds,
+    displayed,
+    inspired_course,
+    repeated,
+    run_lanes,
+)
 from .replay_reader import BedsideRecording
 
 #: How far ahead is predicted (s).
@@ -146,26 +154,6 @@ def _predicted(
     shown = displayed(sao2, lanes.infants.circulation_delay_s, lanes.infants.spo2_bias_pct)
     rows = np.array([PAST_S - 1 + horizon for horizon in HORIZONS_S])
     return np.asarray(shown[rows].reshape(len(rows), len(origins), count).mean(axis=2).T)
-
-
-def repeated(candidates: Candidates, places: NDArray[np.int64]) -> Candidates:
-    """Take candidates any number of times, each time under a number of its own.
-
-    Parameters
-    ----------
-    candidates : Candidates
-        The infants.
-    places : ndarray of int
-        Places to take, with repetitions.
-
-    Returns
-    -------
-    Candidates
-        Numbered from 0.
-    """
-    columns = {name: values[places] for name, values in vars(candidates.infants).items()}
-    columns["infant"] = np.arange(len(places), dtype=np.int64)
-    return Candidates(infants=Infants(**columns), manner=candidates.manner.take(places))
 
 
 def _reading_near(recording: BedsideRecording, second: int) -> float:

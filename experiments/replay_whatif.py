@@ -23,7 +23,6 @@ from .replay_plant import (
     inspired_course,
     saturation_course,
 )
-from .replay_predict import repeated
 from .replay_reader import BedsideRecording
 
 #: With less movement of FiO2 than this the gain cannot be identified.

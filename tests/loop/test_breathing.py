@@ -40,6 +40,7 @@ class Bedside:
             arms=2,
             lungs=SimpleNamespace(sao2_fraction=np.array(sao2)),
             state=BreathingState(4),
+            support=SimpleNamespace(apnoea_rate_factor=np.ones(4)),
         )
         self.logged = []
         events = candidates(*rows)
@@ -131,3 +132,12 @@ def test_the_other_infant_is_not_touched(place):
     ].any()
     assert (bed.patients.state.apnoea[other] == 0).all()
     assert (bed.patients.state.breathing[[place, place + 2]] == 0.0).all()
+
+
+def test_a_lower_rate_of_apnoeas_thins_them_and_nothing_else():
+    rows = [(5, 12, Breathing.CENTRAL, 0.0, 12, 1.0, 0.3)]
+    rows += [(40, 12, Breathing.HYPOVENTILATION, 0.4, 12, 1.0, 0.3)]
+    bed = Bedside(*rows)
+    bed.patients.support.apnoea_rate_factor[1] = 0.5
+    assert bed.at(6)[2] == [0, Breathing.CENTRAL]
+    assert bed.at(41)[2] == [Breathing.HYPOVENTILATION] * 2
