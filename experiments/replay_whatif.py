@@ -21,6 +21,7 @@ from .replay_fit import Fit, drawn_knots
 from .replay_plant import (
     Candidates,
     inspired_course,
+    repeated,
     saturation_course,
 )
 from .replay_reader import BedsideRecording

@@ -50,9 +50,9 @@ def worth_table(result: SafeguardResult) -> Table:
             cells=(
                 str(row["safeguard"]).replace("_", " "),
                 SAFEGUARDS[str(row["safeguard"])],
-                f"{row['harm_avoided_s']:.0f} ({find_hazard(str(row['harm_hazard'])).title})",
-                f"{row['alert_sooner_s']:.0f} ({find_hazard(str(row['alert_hazard'])).title})",
-                f"{row['harm_done_s']:.0f} ({find_hazard(str(row['worst_hazard'])).title})",
+                _where(row["harm_avoided_s"], row["harm_hazard"]),
+                _where(row["alert_sooner_s"], row["alert_hazard"]),
+                _where(row["harm_done_s"], row["worst_hazard"]),
             )
         )
         for row in worth(result).to_dict("records")
@@ -70,6 +70,12 @@ def worth_table(result: SafeguardResult) -> Table:
         rows=tuple(rows),
         name="worth",
     )
+
+
+def _where(seconds: Any, hazard: Any) -> str:
+    if float(seconds) < 1.0:
+        return NO_VALUE
+    return f"{float(seconds):.0f} ({find_hazard(str(hazard)).title})"
 
 
 def effect_table(result: SafeguardResult) -> Table:

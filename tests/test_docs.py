@@ -160,7 +160,7 @@ def report_arms(folder):
 def test_the_developers_guide_runs_from_top_to_bottom(desk):
     ran = run_document("DEVELOPERS.md", {"__name__": "developers"})
     assert ran["python"] >= 5 and ran["sh"] >= 2
-    assert (desk / "results" / "settled_night_new" / "report.html").is_file()
+    assert (desk / "results" / "settled_night_new" / "outcomes.csv").is_file()
 
 
 def test_the_controller_of_the_readme_is_short():
