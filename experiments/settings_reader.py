@@ -233,9 +233,7 @@ def _read(
     return _read_scalar(hint, raw, metadata, place, problems)
 
 
-def _read_variant(
-    raw: Any, metadata: Mapping[str, Any], place: Place, problems: list[str]
-) -> Any:
+def _read_variant(raw: Any, metadata: Mapping[str, Any], place: Place, problems: list[str]) -> Any:
     """Read a section whose keys depend on one of them, such as the mode of support."""
     variants, key = metadata["variants"], metadata["variant_key"]
     if not isinstance(raw, Mapping):

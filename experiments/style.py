@@ -151,7 +151,15 @@ def svg_document(figure: Figure) -> str:
     sink = StringIO()
     with mpl.rc_context(RC):
         figure.savefig(sink, format="svg", metadata={"Date": None, "Creator": None})
-    return _PATH_DATA.sub(_round_path, sink.getvalue())
+    return _PATH_DATA.sub(_round_path, _number_clips(sink.getvalue()))
+
+
+def _number_clips(text: str) -> str:
+    """Name clip paths by their order; Matplotlib's names depend on what was drawn before."""
+    names = dict.fromkeys(re.findall(r'<clipPath id="(\w+)"', text))
+    for number, name in enumerate(names):
+        text = text.replace(f'"{name}"', f'"clip{number}"').replace(f"#{name})", f"#clip{number})")
+    return text
 
 
 def inline_svg(figure: Figure, *, prefix: str, label: str) -> str:

@@ -167,7 +167,6 @@ class HighOxygenLimit:
         np.add(baseline, settings.limited_to_above_baseline, out=self._limit)
         np.minimum(wanted, self._limit, out=wanted, where=self.active)
 
-
     def _follow(self, shown: Shown) -> None:
         """Average the reading, which flickers by more than a response."""
         np.isnan(self._mean_pct, out=self._mask)

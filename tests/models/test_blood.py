@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from oxytestbed.models import blood
 from oxytestbed.models.errors import TestbedError
 

@@ -4,6 +4,7 @@ from dataclasses import fields
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.cohort import CohortSettings, av_difference_pct, draw_infants
 from oxytestbed.models.cohort_values import DISTRIBUTIONS, Distribution
 from oxytestbed.models.errors import TestbedError

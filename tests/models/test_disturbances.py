@@ -4,6 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.breathing_chain import (
     STATE_NEXT,
     STATE_VISITS,

@@ -4,6 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.disturbances import DisturbanceSettings
 from oxytestbed.models.drift import Drift
 from oxytestbed.models.errors import TestbedError

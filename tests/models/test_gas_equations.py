@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from oxytestbed.models import gas_equations as gas
 from oxytestbed.models.errors import TestbedError
 

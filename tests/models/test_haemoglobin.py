@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.errors import TestbedError
 from oxytestbed.models.haemoglobin import p50_from_hbf, transfuse
 

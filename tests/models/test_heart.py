@@ -4,6 +4,7 @@ from dataclasses import fields
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.errors import TestbedError
 from oxytestbed.models.heart import (
     APNOEA_STARTS_S,

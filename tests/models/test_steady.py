@@ -4,6 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.lung_parameters import (
     DRY_MMHG,
     GAS_FACTOR_MMHG,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from oxytestbed.models import blood, gas_equations
 from oxytestbed.models import blood_curves as curves
 from oxytestbed.models.haemoglobin import p50_from_hbf, transfuse

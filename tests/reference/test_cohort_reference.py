@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.cohort import CohortSettings, draw_infants
 from oxytestbed.models.infants import STRATA
 

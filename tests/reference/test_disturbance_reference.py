@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from oxytestbed.models.breathing_chain import STATE_LIFE_S
 from oxytestbed.models.disturbances import (
     ALWAYS_MARK,
