@@ -248,8 +248,8 @@ _ALL = (
         name="late_controller",
         title="Controller answers three minutes late",
         guards=("stale_watchdog", "rate_limit"),
-        lesson="A right answer three minutes late is a wrong one: the loop swings between too little "
-        "and too much.",
+        lesson="A right answer three minutes late is a wrong one: the loop swings between too "
+        "little and too much.",
         events=(_FALL, _at(0, "late_controller", 1500, 180.0)),
         fault="late_controller",
     ),

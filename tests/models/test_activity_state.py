@@ -45,7 +45,6 @@ NAMES = ("vo2_factor", "ventilation_factor", "shunt_factor", "motion", "interfac
 
 def test_nothing_goes_on_at_first() -> None:
     state = ActivityState(group(2), 2, ActivitySettings())
-    fio2 = np.full(4, 0.3)
     assert not state.any_active
     assert state.count_transfusion(60) is None
     for name, value in zip(NAMES, (1, 1, 1, 0, 0), strict=True):
