@@ -171,7 +171,8 @@ def weights(fit: Fit) -> FloatArray:
     The factor that the data would put on a candidate's effect of FiO2 should
     be 1. The evidence as a whole hangs on how exactly an apnoea is met, which
     the simple disturbance cannot decide: it is flattened until the effective
-    number of candidates, ``1 / sum(weight^2)``, is half of all.
+    number of candidates, ``1 / sum(weight^2)``, is half of all; the third with
+    the least is left out.
 
     Parameters
     ----------
@@ -185,7 +186,11 @@ def weights(fit: Fit) -> FloatArray:
     """
     spread = fit.gain_factor_sd**2 + GAIN_FLOOR * GAIN_FLOOR
     off = (fit.gain_factor - 1.0) ** 2 / spread
-    share = _flattened(fit.log_evidence) * np.exp(-0.5 * (off - off.min()))
+    share = _flattened(fit.log_evidence)
+    # The worst have not found their way to the recording at all.
+    share = np.where(fit.log_evidence < np.quantile(fit.log_evidence, 1.0 / 3.0), 0.0, share)
+    off -= off[share > 0.0].min()
+    share = share * np.exp(-0.5 * np.maximum(off, 0.0))
     return np.asarray(share / math.fsum(share.tolist()))
 
 

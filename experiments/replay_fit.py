@@ -18,7 +18,7 @@ from scipy.linalg import cholesky_banded, solve_banded, solveh_banded
 
 from ..models.infants import FloatArray
 from ..models.lung_parameters import lung_parameters
-from ..models.steady import steady_state
+from .replay_guess import GRID, first_guess, rest_table
 from .replay_plant import (
     HIGHEST,
     KNOT_S,
@@ -27,8 +27,6 @@ from .replay_plant import (
     Candidates,
     at_seconds,
     displayed,
-    disturbed,
-    factors,
     repeated,
     run_lanes,
     saturation_course,
@@ -49,11 +47,9 @@ MISFIT_FREEDOM = 8.0
 LEVEL_PCT = 30.0
 
 _LAGS = 12  # knots over which an answer is followed
-_LATE = 3  # knots by which what is shown lags behind, about
 _NUDGE, _STRETCH = 0.1, 0.2
 _MOST_LANES = 5000  # that are simulated at once
 _PASSES, _JACOBIAN_AT = 7, (0, 3)
-_GRID_U = np.linspace(LOWEST, HIGHEST, 33)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,7 +186,7 @@ def _search(
     target, number = knot_means(spo2_pct, sampled)
     weight = np.where(number > 0, 1.0 / (NOISE_PCT * NOISE_PCT), 0.0)
     fio2, _ = knot_means(inspired, np.ones_like(sampled))
-    table, fio2_grid = _table(candidates, fio2)
+    table, fio2_grid = rest_table(candidates, fio2)
     prior = _prior(table, step_pct)
 
     copies = max(1, min(_LAGS, _MOST_LANES // (windows * len(infants))))
@@ -203,7 +199,7 @@ def _search(
         return knot_means(displayed(sao2, body.circulation_delay_s, body.spo2_bias_pct), where)[0]
 
     rest_pct = target - infants.spo2_bias_pct
-    knots = _first_guess(table, fio2_grid, rest_pct, number, fio2)
+    knots = first_guess(table, fio2_grid, rest_pct, number, fio2)
     shown = look(knots)
     cost = _cost(knots, target - shown, weight, prior)
     damping = np.full(len(infants), 1.0)
@@ -271,21 +267,9 @@ def _pushed(values: FloatArray, answers: FloatArray) -> FloatArray:
     return right
 
 
-def _table(candidates: Candidates, fio2: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Saturation at rest (percent), shape (disturbances, FiO2s, lanes), and the FiO2s."""
-    grid = np.linspace(fio2.min(), max(fio2.max(), fio2.min() + 0.01), 7)
-    cells, count = len(_GRID_U) * len(grid), len(candidates)
-    parameters = lung_parameters(candidates.infants, cells)
-    u = np.repeat(np.repeat(_GRID_U, len(grid)), count)
-    manner = candidates.manner.take(np.tile(np.arange(count), cells))
-    breathed = np.repeat(np.tile(grid, len(_GRID_U)), count)
-    rest = steady_state(disturbed(parameters, *factors(u, manner)), breathed).sao2_fraction
-    return 100.0 * rest.reshape(len(_GRID_U), len(grid), count), grid
-
-
 def _prior(table: FloatArray, step_pct: float) -> _Prior:
     """Scale the prior by what the disturbance does to each lane at rest."""
-    middle = np.gradient(table, _GRID_U, axis=0)[len(_GRID_U) // 2, table.shape[1] // 2]
+    middle = np.gradient(table, GRID, axis=0)[len(GRID) // 2, table.shape[1] // 2]
     slope = np.maximum(-middle, 0.5)
     return _Prior(step=step_pct / slope, pull=(slope / LEVEL_PCT) ** 2)
 
@@ -317,29 +301,6 @@ def _answers(
                 rows = late == lag
                 answers[lag, rows] = change[rows]
     return answers
-
-
-def _first_guess(
-    table: FloatArray,
-    fio2_grid: FloatArray,
-    sao2_pct: FloatArray,
-    number: FloatArray,
-    fio2: FloatArray,
-) -> FloatArray:
-    """Read the disturbance off the table, as if the infant were always at rest."""
-    guess = np.zeros_like(sao2_pct)
-    column = np.clip((fio2 - fio2_grid[0]) / (fio2_grid[1] - fio2_grid[0]), 0.0, len(fio2_grid) - 1)
-    index = np.arange(len(guess))
-    for lane in range(guess.shape[1]):
-        known = np.flatnonzero(number[:, lane] > 0)
-        if not known.size:
-            continue
-        level = np.interp(index + _LATE, known, sao2_pct[known, lane])
-        level = np.convolve(np.pad(level, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-        for place, own in enumerate(np.rint(column[:, lane]).astype(np.int64)):
-            rest = table[::-1, own, lane]
-            guess[place, lane] = -np.interp(level[place], rest, -_GRID_U[::-1])
-    return np.clip(guess, LOWEST + 1.0, 1.5)
 
 
 def _cost(knots: FloatArray, miss: FloatArray, weight: FloatArray, prior: _Prior) -> FloatArray:

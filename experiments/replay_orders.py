@@ -1,8 +1,9 @@
 """What controllers would have ordered at each moment of a recording.
 
 Open loop: the orders do not reach the infant. Each controller sees the
-recorded SpO2 and FiO2, and is told after every order that the recorded FiO2
-was applied instead, as it is told when somebody else holds the oxygen.
+recorded SpO2 and FiO2. Whenever the recorded FiO2 changes it is told so, as it
+is when somebody else has turned the oxygen and hands back; from there it goes
+on by itself, so orders drift away where a deviation lasts.
 """
 
 from __future__ import annotations
@@ -73,6 +74,7 @@ def _ask(recording: BedsideRecording, arm: ArmSpec, settings: Settings, orders: 
     close = getattr(controller, "close", None)
     period = int(controller.period_s)
     shown, gone = held_readings(recording), lost(recording)
+    told = float("nan")
     nobody = frozen(np.zeros(1, dtype=np.bool_))
     try:
         for second in range(0, len(recording), period):
@@ -82,7 +84,8 @@ def _ask(recording: BedsideRecording, arm: ArmSpec, settings: Settings, orders: 
             request = checked_request(asked, 1, controller.name)
             limited = min(max(float(request[0]), settings.fio2_min), settings.fio2_max)
             orders[second : second + period] = limited
-            if track is not None:
+            if track is not None and float(fio2[0]) != told:
+                told = float(fio2[0])
                 track(fio2, nobody)
     finally:
         if callable(close):

@@ -92,7 +92,8 @@ _DEFINITIONS = (
     ("What-if", "The fitted infants with the same disturbance and another hand on the oxygen. "
      "Apnoeas that would not have happened with more oxygen happen all the same."),
     ("Open loop", "What a controller would have ordered on seeing the recording. Its orders do "
-     "not reach the infant, and after each it is told that the recorded FiO2 was applied."),
+     "not reach the infant. At each change of the recorded FiO2 it starts from there, as after a "
+     "change by hand, and then goes on by itself: read the direction, not the level."),
     ("Assumed", "Averaging of 8 s, the usual delay of a CPAP circuit, FiO2 as set, a heart rate "
      "of 150/min for controllers that ask."),
 )  # fmt: skip

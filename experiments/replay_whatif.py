@@ -38,6 +38,7 @@ ENSEMBLE = 40
 INTERVAL = (0.05, 0.95)
 STATED_RMS_PCT, STATED_COVERAGE = 2.0, 0.8
 LOW_PCT, MOST_LOW_SHARE, MOST_BIAS_PCT = 85.0, 0.1, 1.3
+STATED_TRIALS = "eight of nine trials"
 
 #: The ensemble is spread by this factor about its median: candidates are few and
 #: share the simple disturbance; found by trial on recordings with known truth.
