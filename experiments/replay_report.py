@@ -88,8 +88,8 @@ def expected_error(result: ReplayResult) -> str:
         f"{100 * MOST_LOW_SHARE:.0f} % of the time below {LOW_PCT:g} % and a probe bias within "
         f"{MOST_BIAS_PCT:g} points, another FiO2 course was met within {STATED_RMS_PCT:g} points "
         f"of SaO2 (root mean square) in {STATED_TRIALS}, and the 90 % interval held the truth at "
-        f"least {100 * STATED_COVERAGE:.0f} % of the time; the fitted infants of this recording differ "
-        f"by {own:.1f} points."
+        f"least {100 * STATED_COVERAGE:.0f} % of the time; the fitted infants of this recording "
+        f"differ by {own:.1f} points."
     )
     known = result.recording.spo2_pct[np.isfinite(result.recording.spo2_pct)]
     low = float((known < LOW_PCT).mean())

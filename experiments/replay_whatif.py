@@ -41,7 +41,7 @@ LOW_PCT, MOST_LOW_SHARE, MOST_BIAS_PCT = 85.0, 0.1, 1.3
 STATED_TRIALS = "eight of nine trials"
 
 #: The ensemble is spread by this factor about its median: candidates are few and
-#: share the simple disturbance; found by trial on recordings with known truth.
+#: share the simple disturbance; assumed on recordings with known truth.
 WIDENING = 1.3
 
 #: A stretch without a reading longer than this, or three intervals, is a lost signal (s).
