@@ -181,7 +181,7 @@ def test_readme_holds_two_complete_commands_of_one_line_each():
     assert len(fresh) == 2
     use, test = fresh
     assert use.endswith(".venv/bin/oxytestbed compare")
-    assert "pytest" in test and "[test]" in test
+    assert "pytest" in test and "[test,cluster]" in test
     for line in fresh:
         made = line.split()[3]
         steps = line.split(" && ")[1:]
@@ -194,7 +194,7 @@ def test_the_ci_run_takes_the_test_command_from_the_readme():
     assert script.stat().st_mode & stat.S_IXUSR or os.name == "nt"
     text = script.read_text(encoding="utf-8")
     assert "set -euo pipefail" in text
-    assert "README.md" in text and "pip install -e '.[test]'" not in text
+    assert "README.md" in text and "pip install -e '.[test,cluster]'" not in text
 
 
 def mentioned(name):
