@@ -28,7 +28,7 @@ def check_contents(wheel: Path) -> None:
     second = {name.split("/")[1] for name in names if name.startswith("oxytestbed/")}
     assert second == {"__init__.py", "py.typed", "models", "loop", "experiments"}, second
     assert any(name.endswith("/scenarios/settled_night.toml") for name in names)
-    assert any(name.endswith("/templates/report.html.j2") for name in names)
+    assert any(name.endswith("/templates/page.html.j2") for name in names)
     assert any(name.endswith("/licenses/LICENSE") for name in names)
 
 

@@ -60,7 +60,7 @@ class Browser:
         self._profile.cleanup()
 
     def _connect(self, path):
-        self._socket = socket.create_connection(("127.0.0.1", self._port), timeout=20)
+        self._socket = socket.create_connection(("127.0.0.1", self._port), timeout=60)
         name = base64.b64encode(os.urandom(16)).decode()
         self._socket.sendall(
             f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{self._port}\r\nUpgrade: websocket\r\n"
@@ -117,7 +117,7 @@ class Browser:
         self.call("Page.navigate", url=url)
         self.wait(f"location.href.startsWith({url!r}) && document.readyState === 'complete'")
 
-    def wait(self, script, seconds=20):
+    def wait(self, script, seconds=60):
         """Wait until an expression is true in the page."""
         wait_for(lambda: self.run(f"Boolean({script})"), seconds, script)
 
