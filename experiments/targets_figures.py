@@ -30,6 +30,9 @@ _LINEAR_TO = 10.0
 _SHADES = ("#9ECAE1", "#4292C6", "#08519C", "#041E42")
 _DASHES = ((0, (1, 1)), (0, (4, 1.5)), (0, (7, 1.5, 1.5, 1.5)), "-")
 
+#: Room that a name takes in a panel of the trade-off (shares of its sides).
+LABEL_WIDTH, LABEL_HEIGHT = 0.19, 0.09
+
 
 def spread(result: TargetsResult, stratum: str, arm: str, outcome: str) -> pd.DataFrame:
     """Pick median and quartiles of one outcome by setting.
@@ -83,6 +86,7 @@ def trade_off(result: TargetsResult) -> Figure:
 
 def _trade_panel(axes: Axes, result: TargetsResult, stratum: str, x_name: str, y_name: str) -> None:
     styles = arm_styles(result.arms)
+    points: list[tuple[str, float, float]] = []
     for arm in result.arms:
         x, y = (spread(result, stratum, arm, name) for name in (x_name, y_name))
         style = styles[arm]
@@ -96,10 +100,7 @@ def _trade_panel(axes: Axes, result: TargetsResult, stratum: str, x_name: str, y
                 (x["median"][setting],) * 2, (y["q1"][setting], y["q3"][setting]),
                 color=style.colour, linewidth=0.9, alpha=0.55,
             )  # fmt: skip
-            axes.annotate(
-                setting, (x["median"][setting], y["median"][setting]), xytext=(4, 4),
-                textcoords="offset points", fontsize=7,
-            )  # fmt: skip
+            points.append((setting, x["median"][setting], y["median"][setting]))
         axes.plot(
             x["median"], y["median"], style.marker, color=style.colour, markeredgecolor=INK,
             markersize=5.5, linestyle="none", label=arm,
@@ -111,6 +112,19 @@ def _trade_panel(axes: Axes, result: TargetsResult, stratum: str, x_name: str, y
     axes.set_xlabel(f"hyperoxia burden {limits[0]} (%·s/h)", fontsize=8)
     axes.set_ylabel(f"hypoxia burden {limits[1]} (%·s/h)", fontsize=8)
     axes.grid()
+    _label_apart(axes, points)
+
+
+def _label_apart(axes: Axes, points: list[tuple[str, float, float]]) -> None:
+    """Name the points, but for those so close to a named one that the names would overlap."""
+    to_axes = axes.transData + axes.transAxes.inverted()
+    named: list[tuple[float, float]] = []
+    for label, x, y in points:
+        across, up = to_axes.transform((x, y))
+        if any(abs(across - a) < LABEL_WIDTH and abs(up - u) < LABEL_HEIGHT for a, u in named):
+            continue
+        named.append((across, up))
+        axes.annotate(label, (x, y), xytext=(4, 4), textcoords="offset points", fontsize=7)
 
 
 def _burden_scale(

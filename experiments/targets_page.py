@@ -65,6 +65,7 @@ def _figure_sections(result: TargetsResult) -> list[Section]:
         name="trade_off",
         caption="Hypoxia burden against hyperoxia burden: a marker per setting and arm (median "
         "over infants), thin bars the quartiles; lines join the settings of an arm in order. "
+        "A name is left out where another stands too close. "
         "Scales are logarithmic, and linear below 10 where they go down to zero. Lower left is "
         "less of both.",
         figure=figures.trade_off(result),
