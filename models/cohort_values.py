@@ -16,9 +16,9 @@ from .errors import problem
 
 #: Medians that set the load of each stratum; calibrated against bedside data.
 #: Those of the settled infants were fitted together with the staff (`loop.staff_values`,
-#: `experiments.calibrate_staff`), which also asks for less spread among them. Of the unstable infants' apnoeas a share is
-#: not central, and hypoxia adds some: so many give 5.4 central ones an hour on CPAP
-#: (Gizzi, ADC FN 2015;100:F17).
+#: `experiments.calibrate_staff`), which also asks for less spread among them. A share of the
+#: unstable infants' apnoeas is not central, and hypoxia adds some: so many give 5.4 central
+#: ones an hour on CPAP (Gizzi, ADC FN 2015;100:F17).
 APNOEA_RATE_PER_H = {"settled": 2.1, "unstable": 7.0}
 DRIFT_SHUNT_SD = {"settled": 0.235, "unstable": 0.4}
 DRIFT_VENTILATION_SD = {"settled": 0.235, "unstable": 0.4}
