@@ -15,10 +15,23 @@ import math
 from typing import overload
 
 import numpy as np
+from numpy import (
+    absolute,
+    add,
+    divide,
+    greater,
+    greater_equal,
+    less_equal,
+    logical_not,
+    maximum,
+    multiply,
+    subtract,
+)
 
 from .errors import problem
 from .infants import FloatArray
 from .lung_parameters import DISSOLVED_ML_ML_MMHG, HB_CAPACITY_ML_G
+from .operands import Value, number, values_within
 
 #: P50 of the unscaled curve (mmHg), to the digits used for scaling; the root
 #: of x*x*x + 150 x = 23400 is 26.85684.
@@ -32,41 +45,11 @@ HALF = 23400.0
 PO2_MAX_MMHG = 1e5
 
 #: A Newton step this small (in x) leaves an error below 0.11 * step * step, see `ContentInverse`.
-_LAST_STEP = 1e-5
+_LAST_STEP = number(1e-5)
+
+_LINEAR, _HALF, _THREE = number(LINEAR), number(HALF), number(3.0)
+_THREE_PER_HALF, _LINEAR_PER_HALF = number(3.0 / HALF), number(LINEAR / HALF)
 _MAX_STEPS = 80
-
-Value = float | FloatArray
-
-
-def values_within(where: str, values: Value, low: float, high: float, expected: str) -> FloatArray:
-    """Take a float or array as an array; refuse values outside a range.
-
-    Parameters
-    ----------
-    where : str
-        How the message names the argument.
-    values : float or ndarray
-        Values to check; NaN is outside every range.
-    low, high : float
-        Ends of the accepted range, both included.
-    expected : str
-        The range in words.
-
-    Returns
-    -------
-    ndarray
-        The values, 0-d for a float.
-
-    Raises
-    ------
-    TestbedError
-        At the first value outside the range.
-    """
-    array = np.asarray(values, dtype=np.float64)
-    good = (array >= low) & (array <= high)
-    if not good.all():
-        raise problem(where, expected, float(array[~good].flat[0]))
-    return array
 
 
 def _po2(where: str, po2_mmhg: Value) -> FloatArray:
@@ -242,16 +225,16 @@ def curve_into(x: FloatArray, saturation: FloatArray, slope: FloatArray, work: F
     work : ndarray, same shape
         Scratch; its content is lost.
     """
-    np.multiply(x, x, out=work)
-    np.add(work, LINEAR, out=saturation)
-    np.multiply(saturation, x, out=saturation)  # y
-    np.multiply(work, 3.0 / HALF, out=work)
-    np.add(work, LINEAR / HALF, out=work)  # (dy/dx) / 23400
-    np.add(saturation, HALF, out=slope)
-    np.divide(saturation, slope, out=saturation)
-    np.divide(HALF, slope, out=slope)  # 1 - S, without cancellation
-    np.multiply(slope, slope, out=slope)
-    np.multiply(slope, work, out=slope)
+    multiply(x, x, work)
+    add(work, _LINEAR, saturation)
+    multiply(saturation, x, saturation)  # y
+    multiply(work, _THREE_PER_HALF, work)
+    add(work, _LINEAR_PER_HALF, work)  # (dy/dx) / 23400
+    add(saturation, _HALF, slope)
+    divide(saturation, slope, saturation)
+    divide(_HALF, slope, slope)  # 1 - S, without cancellation
+    multiply(slope, slope, slope)
+    multiply(slope, work, slope)
 
 
 class ContentInverse:
@@ -291,12 +274,12 @@ class ContentInverse:
             raise problem(f"{where}: p50_mmhg", "an array of the shape of capacity_ml_ml", p50)
         self._mmhg = p50 / STANDARD_P50_MMHG
         self._dissolved = DISSOLVED_ML_ML_MMHG * self._mmhg
-        # Constants written out for every lane: quicker than spreading one number each time.
-        self._linear, self._half = np.full_like(p50, LINEAR), np.full_like(p50, HALF)
-        self._three, self._nought = np.full_like(p50, 3.0), np.zeros_like(p50)
+        self._nought = np.zeros_like(p50)
         self._x, self._free, self._work = (np.empty_like(p50) for _ in range(3))
         self._value, self._slope, self._step = (np.empty_like(p50) for _ in range(3))
+        self._square, self._spare = np.empty_like(p50), np.empty_like(p50)
         self._active, self._done = (np.empty(p50.shape, dtype=np.bool_) for _ in range(2))
+        self._frozen = np.empty(p50.shape, dtype=np.bool_)
 
     def solve(self, content_ml_ml: FloatArray, po2_mmhg: FloatArray) -> None:
         """Replace guesses of PO2 by the PO2 at which blood holds the content.
@@ -313,52 +296,58 @@ class ContentInverse:
         TestbedError
             If a content is negative or NaN, or a guess is NaN.
         """
-        lowest = float(content_ml_ml.min())
-        if not lowest >= 0.0:
+        greater_equal(content_ml_ml, self._nought, self._done)
+        if np.count_nonzero(self._done) < self._done.size:
+            lowest = float(content_ml_ml.min())
             raise problem("ContentInverse.solve: content_ml_ml", "at least 0 mL/mL", lowest)
         self._start(content_ml_ml, po2_mmhg)
-        x, active = self._x, self._active
-        for _ in range(_MAX_STEPS):
+        x, active, step = self._x, self._active, self._step
+        for turn in range(_MAX_STEPS):
             self._newton()
-            np.multiply(self._step, active, out=self._step)  # nought where frozen
-            np.subtract(x, self._step, out=x)
-            np.abs(self._step, out=self._step)
-            np.less_equal(self._step, _LAST_STEP, out=self._done)  # NaN has not converged
-            if not np.greater(active, self._done, out=active).any():  # active and not done
-                np.multiply(x, self._mmhg, out=po2_mmhg)
+            if turn:
+                logical_not(active, self._frozen)
+                np.copyto(step, self._nought, where=self._frozen)
+            subtract(x, step, x)
+            absolute(step, self._value)
+            less_equal(self._value, _LAST_STEP, self._done)  # NaN has not converged
+            greater(active, self._done, active)  # active and not done
+            if not np.count_nonzero(active):
+                multiply(x, self._mmhg, po2_mmhg)
                 return
         bad = float(po2_mmhg[active].flat[0])
         raise problem("ContentInverse.solve: po2_mmhg", "a finite content and guess (mmHg)", bad)
 
     def _start(self, content: FloatArray, po2: FloatArray) -> None:
         """Set cap - C, and x to the guess or to the end of the convex part."""
-        np.subtract(self._capacity, content, out=self._free)
-        np.divide(po2, self._mmhg, out=self._x)
-        np.subtract(content, self._capacity, out=self._work)
-        np.divide(self._work, self._dissolved, out=self._work)
-        np.maximum(self._x, self._work, out=self._x)
-        np.maximum(self._x, self._nought, out=self._x)
+        subtract(self._capacity, content, self._free)
+        divide(po2, self._mmhg, self._x)
+        subtract(content, self._capacity, self._spare)
+        divide(self._spare, self._dissolved, self._work)
+        maximum(self._x, self._work, out=self._spare)
+        maximum(self._spare, self._nought, out=self._x)
         self._active.fill(True)
 
     def _newton(self) -> None:
         """Write g / g' at x into the step."""
-        x, work, value, slope, step = self._x, self._work, self._value, self._slope, self._step
-        np.multiply(x, x, out=work)
-        np.add(work, self._linear, out=value)
-        np.multiply(value, x, out=value)  # y
-        np.add(value, self._half, out=slope)
-        np.multiply(slope, self._dissolved, out=slope)
-        np.multiply(work, self._three, out=work)
-        np.add(work, self._linear, out=work)  # dy/dx
-        np.multiply(x, self._dissolved, out=step)
-        np.add(step, self._free, out=step)  # cap - C + d x
-        np.multiply(work, step, out=work)
-        np.add(slope, work, out=slope)  # g'
-        np.multiply(value, step, out=value)
-        np.subtract(self._capacity, step, out=step)  # C - d x
-        np.multiply(step, self._half, out=step)
-        np.subtract(value, step, out=value)  # g
-        np.divide(value, slope, out=step)
+        # Each result goes elsewhere: NumPy takes thrice as long in place on a single lane.
+        x, square, work, spare = self._x, self._square, self._work, self._spare
+        value, slope, step = self._value, self._slope, self._step
+        multiply(x, x, square)
+        add(square, _LINEAR, work)
+        multiply(work, x, value)  # y
+        add(value, _HALF, work)
+        multiply(work, self._dissolved, spare)
+        multiply(square, _THREE, work)
+        add(work, _LINEAR, square)  # dy/dx
+        multiply(x, self._dissolved, work)
+        add(work, self._free, step)  # cap - C + d x
+        multiply(square, step, work)
+        add(spare, work, slope)  # g'
+        multiply(value, step, work)
+        subtract(self._capacity, step, spare)  # C - d x
+        multiply(spare, _HALF, step)
+        subtract(work, step, value)  # g
+        divide(value, slope, step)
 
 
 def po2_from_content(

@@ -11,8 +11,9 @@ from __future__ import annotations
 import math
 from typing import TypeVar
 
-from .blood import PO2_MAX_MMHG, values_within
+from .blood import PO2_MAX_MMHG
 from .infants import FloatArray
+from .operands import values_within
 
 V = TypeVar("V", float, FloatArray)
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-from .blood import values_within
 from .errors import problem
 from .infants import FloatArray
 from .lung_parameters import BAROMETRIC_MMHG, WATER_VAPOUR_MMHG
+from .operands import values_within
 
 V = TypeVar("V", float, FloatArray)
 

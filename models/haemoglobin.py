@@ -7,8 +7,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from .blood import Value, values_within
 from .infants import FloatArray
+from .operands import Value, values_within
 
 V = TypeVar("V", float, FloatArray)
 
