@@ -29,7 +29,9 @@ KNOT_S = 10
 WINDOW_S, LEAD_S = 600, 240
 
 #: Disturbance stays between these; beyond, saturation hardly moves any more.
-LOWEST, HIGHEST = -4.0, 4.0
+LOWEST, HIGHEST = -4.0, 6.0
+
+SURGE_AFTER, SURGE = 2.0, 0.8
 
 #: Averaging of the display that is assumed (s).
 AVERAGING_S = 8
@@ -140,8 +142,9 @@ def factors(disturbance: FloatArray, manner: Manner) -> tuple[FloatArray, FloatA
     """
     uneven = np.minimum(disturbance, manner.onset)
     breathing = np.exp(uneven - disturbance)
+    surge = np.maximum(disturbance - manner.onset - SURGE_AFTER, 0.0)
     return (
-        np.exp(manner.shunt_share * uneven),
+        np.exp(manner.shunt_share * uneven + SURGE * surge),
         np.exp((manner.shunt_share - 1.0) * uneven),
         breathing,
     )

@@ -80,7 +80,7 @@ def expected_error(result: ReplayResult) -> str:
     -------
     str
     """
-    spread = result.recovered.true_sao2(result.recovered.fitted_pct)
+    spread = result.recovered.widened(result.recovered.fitted_pct)
     middle = np.median(spread, axis=1, keepdims=True)
     own = math.sqrt(float(((spread - middle) ** 2).mean()))
     stated = (
@@ -291,7 +291,7 @@ def course_frame(result: ReplayResult) -> pd.DataFrame:
         time_s, recorded signals, fitted SaO2, and for each controller its
         SaO2, FiO2 and open-loop orders.
     """
-    low, middle, high = interval(result.recovered.true_sao2(result.recovered.fitted_pct))
+    low, middle, high = interval(result.recovered.widened(result.recovered.fitted_pct))
     columns = {
         "time_s": np.arange(len(result.recording)),
         "recorded_spo2_pct": result.recording.spo2_pct,
