@@ -87,7 +87,7 @@ _DEFINITIONS = (
      "takes away breathing. Smoothed over the whole recording."),
     ("Gain", "Points of saturation per point of FiO2 at rest, at the middle of the recording."),
     ("90 % interval", f"5th to 95th percentile of the fitted infants, spread by a factor of "
-     f"{WIDENING:g} that was found on recordings with known truth; the unknown bias of the "
+     f"{WIDENING:g} that was chosen on recordings with known truth; the unknown bias of the "
      "probe is part of it."),
     ("What-if", "The fitted infants with the same disturbance and another hand on the oxygen. "
      "Apnoeas that would not have happened with more oxygen happen all the same."),

@@ -11,13 +11,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..models.infants import FloatArray
 from .replay_draws import BIAS_SD_PCT
 from .replay_plant import displayed
 from .replay_whatif import Recovered
 
+#: Share of readings below the first, and at or above the second, that is too much.
 LOW_PCT, MOST_LOW_SHARE = 85.0, 0.1
 FULL_PCT, MOST_FULL_SHARE = 98.0, 0.15
-MOST_MISFIT_PCT = 1.6
+
+#: FiO2 has to change so often, and a what-if may lead so far away (points RMS).
+FEWEST_CHANGES, MOST_REACH_PCT = 8, 4.0
+
+#: More than this is left unexplained by the best of infants (points RMS).
+MOST_MISFIT_PCT = 1.5
+
+
+#: What was reached on recordings that played no part in any choice.
+VALIDATED = "TO BE FILLED"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,21 +98,71 @@ def signs(recovered: Recovered) -> Signs:
     )
 
 
-def cautions(recovered: Recovered) -> list[Caution]:
+def reach_pct(recovered: Recovered, middle_pct: FloatArray) -> float:
+    """Say how far a what-if leads away from what was recorded.
+
+    Parameters
+    ----------
+    recovered : Recovered
+        The fitted infants.
+    middle_pct : ndarray, shape (seconds,)
+        Median saturation of the what-if (percent).
+
+    Returns
+    -------
+    float
+        Root mean square (points).
+    """
+    away = middle_pct - np.median(recovered.fitted_pct, axis=1)
+    return float(np.sqrt((away * away).mean()))
+
+
+def cautions(recovered: Recovered, middle_pct: FloatArray) -> list[Caution]:
     """Say what speaks against trusting a what-if.
 
     Parameters
     ----------
     recovered : Recovered
         The fitted infants.
+    middle_pct : ndarray, shape (seconds,)
+        Median saturation of the what-if (percent).
 
     Returns
     -------
     list of Caution
         Empty if nothing does.
     """
-    seen = signs(recovered)
-    found = []
-    if seen.low_share > MOST_LOW_SHARE:
-        found.append(Caution(name="deep", text=""))
-    return found
+    seen, reach = signs(recovered), reach_pct(recovered, middle_pct)
+    changes = recovered.movement.changes
+    raised = (
+        (
+            "deep falls",
+            seen.low_share > MOST_LOW_SHARE,
+            f"{100 * seen.low_share:.0f} % of the readings are below {LOW_PCT:g} %",
+        ),
+        (
+            "full",
+            seen.full_share > MOST_FULL_SHARE,
+            f"{100 * seen.full_share:.0f} % of the readings are {FULL_PCT:g} % or more, where the "
+            "reading does not tell how much oxygen could be spared",
+        ),
+        (
+            "few changes",
+            changes < FEWEST_CHANGES,
+            f"FiO2 changed only {changes} times",
+        ),
+        (
+            "far",
+            reach > MOST_REACH_PCT,
+            f"it leads {reach:.1f} points (root mean square) away from what was recorded",
+        ),
+        (
+            "misfit",
+            seen.misfit_pct > MOST_MISFIT_PCT,
+            f"the fitted infants miss the recorded SpO2 by {seen.misfit_pct:.1f} points",
+        ),
+    )
+    return [Caution(name=name, text=text) for name, is_so, text in raised if is_so]
+
+
+__all__ = ["VALIDATED", "Caution", "Signs", "cautions", "reach_pct", "signs"]
