@@ -49,7 +49,7 @@ def fitted_course(result: ReplayResult) -> Figure:
     matplotlib.figure.Figure
     """
     figure = Figure(figsize=(STRIP_WIDTH_IN, 5.0))
-    top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.5, 1.5))
+    top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.5, 1.8))
     recording, recovered = result.recording, result.recovered
     settings = result.settings
     top.axhspan(settings.target_low_pct, settings.target_high_pct, color=TARGET, linewidth=0)
@@ -67,7 +67,7 @@ def fitted_course(result: ReplayResult) -> Figure:
     low, centre, high = (np.repeat(values, 10) for values in (low, centre, high))
     _fill(bottom, low, high, "#D55E00")
     bottom.plot(*_hours(centre), color="#D55E00", linewidth=1.0)
-    _frame(bottom, result, "disturbance")
+    _frame(bottom, result, "disturbance (no unit)")
     bottom.set_xlabel("time (h)")
     return figure
 

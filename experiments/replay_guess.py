@@ -12,6 +12,8 @@ from .replay_plant import HIGHEST, LOWEST, Candidates, disturbed, factors
 #: Disturbances for which saturations are tabulated.
 GRID = np.linspace(LOWEST, HIGHEST, 41)
 
+#: A reading that falls is on its way to a rest that lies lower by so many knots'
+#: fall: the time constant of the lung, about.
 LAG_KNOTS = 2.5
 _LATE = 2  # knots by which what is shown lags behind, about
 
@@ -49,7 +51,7 @@ def first_guess(
     number: FloatArray,
     fio2: FloatArray,
 ) -> FloatArray:
-    """Read the disturbance off the table, as if the infant were always at rest.
+    """Read the disturbance off the table, as if the infant were near its rest.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ from .page import Page, Picture, Section, write_page
 from .replay import ReplayResult
 from .replay_draws import BIAS_SD_PCT
 from .replay_tables import definition_table, outcome_table, skill_words
-from .replay_trust import VALIDATED, cautions, signs
+from .replay_trust import VALIDATED, VALIDATED_IN_SHORT, cautions, signs
 from .replay_whatif import INTERVAL, interval
 from .result_folder import write_table, write_whole
 
@@ -52,8 +52,7 @@ def answer(result: ReplayResult) -> list[str]:
             f"One point of FiO2 moves saturation at rest by {recovered.gain.mean():.2f} points "
             f"(90 % interval {low:.2f} to {high:.2f})."
         )
-        sentences.append(expected_error(result))
-        sentences += warnings(result)
+        sentences.append(VALIDATED_IN_SHORT)
     if len(result.skill):
         sentences.append(_skill_sentence(result.skill))
     else:
@@ -136,7 +135,7 @@ def replay_page(result: ReplayResult, command: str = "") -> Page:
         title=result.recording.name,
         facts=facts,
         answer=answer(result),
-        points=(result.refused,) if result.refused else (),
+        points=(result.refused,) if result.refused else warnings(result),
         failures=tuple(result.errors.items()),
         sections=_sections(result),
         methods=(
@@ -207,7 +206,7 @@ def _what_if_section(result: ReplayResult) -> Section:
     return Section(
         name="what-if",
         title=title,
-        lead=(expected_error(result), *warnings(result)),
+        lead=(expected_error(result),),
         figures=(picture,),
         tables=(outcome_table(result),),
     )
