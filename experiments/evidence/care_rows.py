@@ -251,7 +251,7 @@ def age_rows(strata: Sequence[Sequence[Lane]]) -> dict[str, Simulated]:
         By row id: apnoeas an hour more in the fifth and sixth week; and the smaller of two
         changes, by which apnoeas are shorter (s) and falls deeper (points) from then on.
     """
-    rate, change, count = [], [], 0
+    rate, change = [], []
     for lanes in strata:
         age_d = np.array([lane.postnatal_age_d for lane in lanes])
         long = [lane.arrays["length_s"] >= APNOEA_S for lane in lanes]
@@ -263,16 +263,10 @@ def age_rows(strata: Sequence[Sequence[Lane]]) -> dict[str, Simulated]:
         old = age_d >= PEAK_FROM_D
         if not (old.any() and (~old).any()):
             continue
-        count += len(lanes)
         rate.append(_older_minus_younger([np.array([x]) for x in per_h], old))
         shorter, deeper = -_older_minus_younger(lengths, old), _older_minus_younger(falls, old)
         change.append(min(shorter, deeper))
-    if not count:
-        return {}
-    return {
-        "events_peak": figure(float(np.mean(rate)), count),
-        "events_shorter": figure(float(np.mean(change)), count),
-    }
+    return {"events_peak": _mean(np.array(rate)), "events_shorter": _mean(np.array(change))}
 
 
 def _older_minus_younger(values: Sequence[FloatArray], old: NDArray[np.bool_]) -> float:
@@ -281,7 +275,10 @@ def _older_minus_younger(values: Sequence[FloatArray], old: NDArray[np.bool_]) -
         np.concatenate([v for v, kept in zip(values, group, strict=True) if kept])
         for group in (old, ~old)
     ]
-    return float(np.nanmean(chosen[0]) - np.nanmean(chosen[1]))
+    known = [values[np.isfinite(values)] for values in chosen]
+    if not all(len(values) for values in known):
+        return float("nan")
+    return float(known[0].mean() - known[1].mean())
 
 
 def reading_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:
