@@ -90,7 +90,8 @@ class AlarmDesk:
         lane : int
             The cot.
         """
-        self._unattended -= {(lane, alarm) for alarm in Alarm}
+        for alarm in _NAMES:
+            self._unattended.discard((lane, alarm))
         self._paused_until_s[lane] = int(self._env.now) + self._settings.pause_s
         self._alarms.acknowledge(lane)
 

@@ -13,6 +13,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from ..models.operands import number
 from .alarm_limits import AlarmSettings, LimitSchedule
 from .rounding import ON_OXYGEN_FIO2
 from .signals import BoolArray, FloatArray
@@ -46,6 +47,9 @@ PRIORITY = {
 
 #: Less ventilation than this is no breath (fraction of normal).
 NO_BREATH = 0.05
+
+_SECOND, _NOUGHT = np.array(1, dtype=np.int32), np.array(0, dtype=np.int32)
+_NO_BREATH, _ON_OXYGEN = number(NO_BREATH), number(ON_OXYGEN_FIO2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,11 +106,11 @@ class Alarms:
         target_high_pct: float,
         schedule: LimitSchedule | None = None,
     ) -> None:
-        self._low_limit = target_low_pct - settings.low_margin_pct
+        self._low_limit = number(target_low_pct - settings.low_margin_pct)
         self._high_limit = np.full(lanes, target_high_pct + settings.high_margin_pct)
         self._schedule = schedule
         self._pressure = settings.pressure
-        self._deviation = settings.fio2_deviation_pct / 100.0 + 1e-9
+        self._deviation = number(settings.fio2_deviation_pct / 100.0 + 1e-9)
         delay = dict.fromkeys(Alarm, settings.pressure_delay_s) | {
             Alarm.SPO2_LOW: settings.low_delay_s,
             Alarm.APNOEA: round(settings.pressure.apnoea_alarm_s),
@@ -121,12 +125,13 @@ class Alarms:
         self._latching = any(latching)
         shape = (len(Alarm), lanes)
         self._condition = np.zeros(shape, dtype=np.bool_)
+        self._rows, self._above = tuple(self._condition), np.zeros(lanes, dtype=np.bool_)
         self._held_s = np.zeros(shape, dtype=np.int32)
         self._sounding = np.zeros(shape, dtype=np.bool_)
-        self._changed = np.zeros(shape, dtype=np.bool_)
+        self._changed, self._over = (np.zeros(shape, dtype=np.bool_) for _ in range(2))
         self._released = np.zeros(shape, dtype=np.bool_)
         self._on_oxygen = np.zeros(lanes, dtype=np.bool_)
-        self._gap = np.zeros(lanes)
+        self._difference, self._gap = np.zeros(lanes), np.zeros(lanes)
         self.active: NDArray[np.bool_] = np.zeros(shape, dtype=np.bool_)
         self.controller: NDArray[np.bool_] = np.zeros(lanes, dtype=np.bool_)
         self.pressure_low_cmh2o: FloatArray = np.full(lanes, np.nan)
@@ -169,21 +174,21 @@ class Alarms:
         """
         if self._schedule is not None and tick >= self._schedule.next_change_s:
             self._high_limit = self._schedule.row(tick)
-        condition = self._condition
-        np.less(spo2_pct, self._low_limit, out=condition[Alarm.SPO2_LOW])
-        np.logical_not(valid, out=condition[Alarm.SIGNAL_LOST])
-        np.greater(spo2_pct, self._high_limit, out=condition[Alarm.SPO2_HIGH])
-        np.greater(set_fio2, ON_OXYGEN_FIO2, out=self._on_oxygen)
-        condition[Alarm.SPO2_HIGH] &= self._on_oxygen
-        condition[Alarm.CONTROLLER] = self.controller
+        rows = self._rows
+        np.less(spo2_pct, self._low_limit, out=rows[Alarm.SPO2_LOW])
+        np.logical_not(valid, out=rows[Alarm.SIGNAL_LOST])
+        np.greater(spo2_pct, self._high_limit, out=self._above)
+        np.greater(set_fio2, _ON_OXYGEN, self._on_oxygen)
+        np.logical_and(self._above, self._on_oxygen, out=rows[Alarm.SPO2_HIGH])
+        rows[Alarm.CONTROLLER][...] = self.controller
         if breathing is not None:
-            np.less(breathing, NO_BREATH, out=condition[Alarm.APNOEA])
+            np.less(breathing, _NO_BREATH, out=rows[Alarm.APNOEA])
         if delivered_fio2 is not None:
-            np.subtract(delivered_fio2, set_fio2, out=self._gap)
-            np.absolute(self._gap, out=self._gap)
-            np.greater(self._gap, self._deviation, out=condition[Alarm.FIO2_DEVIATION])
+            np.subtract(delivered_fio2, set_fio2, self._difference)
+            np.absolute(self._difference, self._gap)
+            np.greater(self._gap, self._deviation, out=rows[Alarm.FIO2_DEVIATION])
         if pressure_cmh2o is not None:
-            low, high = condition[Alarm.PRESSURE_LOW], condition[Alarm.PRESSURE_HIGH]
+            low, high = rows[Alarm.PRESSURE_LOW], rows[Alarm.PRESSURE_HIGH]
             np.less(pressure_cmh2o, self.pressure_low_cmh2o, out=low)
             np.greater(pressure_cmh2o, self.pressure_high_cmh2o, out=high)
         return self._sound(tick)
@@ -209,14 +214,15 @@ class Alarms:
         self._released[:, lane] = True
 
     def _sound(self, tick: int) -> list[AlarmChange]:
-        self._held_s += 1
-        self._held_s *= self._condition
+        np.add(self._held_s, _SECOND, self._held_s)
+        np.logical_not(self._condition, self._over)
+        np.copyto(self._held_s, _NOUGHT, where=self._over)
         np.greater(self._held_s, self._delay, out=self._sounding)
         if self._latching:
             self._released &= ~self._condition
             self._sounding |= self.active & self._latch & ~self._released
         np.not_equal(self._sounding, self.active, out=self._changed)
-        if not self._changed.any():
+        if not np.count_nonzero(self._changed):
             return []
         changes = []
         for kind, lane in zip(*(axis.tolist() for axis in np.nonzero(self._changed)), strict=True):

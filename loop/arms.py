@@ -137,6 +137,7 @@ class ControllerArm:
         self._constant = {name: frozen(np.full(count, v)) for name, v in constant.items()}
         self._mode = mode[lanes]
         self._link = Link(patients.link, lanes)
+        self._displays = self._make_displays()
         self._layer = self._make_layer(
             spec, np.zeros(count, np.bool_) if alarm is None else alarm[lanes]
         )
@@ -199,8 +200,12 @@ class ControllerArm:
                 self._log(lane, "controller_failed", float("nan"), self.error)
 
     def _shown(self) -> Shown:
+        return self._link.receive(self._displays)
+
+    def _make_displays(self) -> Shown:
+        """Look at this arm's part of the arrays that the devices overwrite at each tick."""
         lanes, oximeter, gas = self._lanes, self._patients.oximeter, self._patients.gas
-        now = Shown(
+        return Shown(
             spo2_pct=oximeter.spo2_pct[lanes],
             valid=oximeter.valid[lanes],
             signal_quality=oximeter.signal_quality[lanes],
@@ -211,8 +216,8 @@ class ControllerArm:
             delivered_fio2=gas.delivered_fio2[lanes],
             age_s=self._on_time,
             late_s=self._on_time,
+            on_time=True,
         )
-        return self._link.receive(now)
 
     def _reading(self, tick: int, shown: Shown) -> Reading:
         layer, spo2, pulse, valid = self._layer, shown.spo2_pct, shown.pulse_rate_bpm, shown.valid
@@ -268,7 +273,7 @@ class ControllerArm:
         given = (request >= REQUEST_RANGE[0]) & (request <= REQUEST_RANGE[1])
         if self._layer is None:
             given = np.isfinite(request)
-        if not given.all():
+        if np.count_nonzero(given) < self._count:
             self._note_silence(given)
         np.copyto(self._request, request, where=given)
         self._given = given
@@ -291,7 +296,7 @@ class ControllerArm:
         if layer is not None:
             active = active & ~layer.holds
         altered = ~active | (np.abs(self._command - self._request) > ALTERED_FIO2)
-        if altered.any():
+        if np.count_nonzero(altered):
             self._track(frozen(self._command), frozen(active))
 
     def _note_silence(self, given: NDArray[np.bool_]) -> None:

@@ -34,6 +34,7 @@ from .patients import Patients
 from .phases import At, Phase
 from .recording import Recording
 from .script import ScriptedEvent, play
+from .settled_memory import settled_memory
 from .signals import Mode, Settings
 from .staff import Duty
 from .staff_settings import StaffSettings
@@ -210,7 +211,8 @@ class Bench:
         Run
         """
         try:
-            self._env.run(until=self._spec.duration_s)
+            with settled_memory():
+                self._env.run(until=self._spec.duration_s)
         finally:
             for arm in self._controllers.values():
                 arm.close()

@@ -143,7 +143,7 @@ class Link:
             np.copyto(self._held[name], now, where=fresh)
         held = {name: self._held[name].copy() for name in names}
         late = self._values["late_s"].copy()
-        return replace(shown, **held, age_s=self._age_s.copy(), late_s=late)
+        return replace(shown, **held, age_s=self._age_s.copy(), late_s=late, on_time=False)
 
     def target_shift_pct(self) -> FloatArray | None:
         """Error of the target that was entered.

@@ -14,6 +14,7 @@ import numpy as np
 
 from .errors import nearest, problem
 from .infants import FloatArray, Infants
+from .operands import number
 from .settings import quantity, validate
 from .streams import Cause, stream
 
@@ -36,6 +37,7 @@ FAULTS = ("stuck", "supply_lost")
 
 #: Far below any blender step, far above the rounding of a double: 0.285 is half way.
 _HALF_STEP_TOLERANCE = 1e-9
+_ROUNDS = number(0.5 + _HALF_STEP_TOLERANCE)
 
 
 #: No circuit is slower than this (s).
@@ -213,9 +215,11 @@ class GasDelivery:
         self._blended_fio2 = np.empty(lanes)
         self.set_fio2 = np.empty(lanes)
         self.applied_fio2 = np.empty(lanes)
-        self._steps = float(round(1.0 / settings.blender_step))
-        self._lowest, self._highest = map(float, blender_positions(settings))
-        self._work = np.empty(lanes)
+        self._steps = number(round(1.0 / settings.blender_step))
+        lowest, highest = blender_positions(settings)
+        self._lowest, self._highest = np.full(lanes, float(lowest)), np.full(lanes, float(highest))
+        self._air, self._pure = np.full(lanes, AIR_FIO2), np.ones(lanes)
+        self._work, self._spare = np.empty(lanes), np.empty(lanes)
         self._is_number = np.empty(lanes, dtype=np.bool_)
         self._turn_blender(initial_fio2)
         self.inspired_fio2 = self.applied_fio2.copy()
@@ -226,7 +230,7 @@ class GasDelivery:
         self._row = 0
         self.change_circuit(settings)
         lag_s = settings.monitor_time_constant_s
-        self._monitor_gain = 1.0 - math.exp(-1.0 / lag_s) if lag_s > 0 else 1.0
+        self._monitor_gain = number(1.0 - math.exp(-1.0 / lag_s) if lag_s > 0 else 1.0)
 
     def change_circuit(self, settings: GasSettings) -> None:
         """Connect all lanes to another circuit, from the next tick on.
@@ -237,8 +241,8 @@ class GasDelivery:
             Its circuit volume, flow and dead time count; the gas on its way stays.
         """
         self._whole_s = math.floor(settings.dead_time_s)
-        self._fraction = settings.dead_time_s - self._whole_s
-        self._wash_in = 1.0 - math.exp(-1.0 / wash_in_time_constant_s(settings))
+        self._fraction = number(settings.dead_time_s - self._whole_s)
+        self._wash_in = number(1.0 - math.exp(-1.0 / wash_in_time_constant_s(settings)))
 
     def step(self, command_fio2: FloatArray) -> None:
         """Advance one second.
@@ -255,11 +259,12 @@ class GasDelivery:
             np.copyto(self.applied_fio2, self._blended_fio2)
             np.copyto(self.applied_fio2, AIR_FIO2, where=self.supply_lost)
         self._move_gas()
-        np.subtract(self.inspired_fio2, self._monitor, out=self._work)
-        np.multiply(self._work, self._monitor_gain, out=self._work)
-        np.add(self._monitor, self._work, out=self._monitor)
-        np.add(self._monitor, self.monitor_error, out=self.delivered_fio2)
-        np.minimum(self.delivered_fio2, 1.0, out=self.delivered_fio2)
+        work, spare = self._work, self._spare
+        np.subtract(self.inspired_fio2, self._monitor, work)
+        np.multiply(work, self._monitor_gain, spare)
+        np.add(self._monitor, spare, self._monitor)
+        np.add(self._monitor, self.monitor_error, work)
+        np.minimum(work, self._pure, out=self.delivered_fio2)
 
     def set_fault(self, lanes: int | slice | Sequence[int], name: str, value: bool) -> None:
         """Begin or end a fault of the gas supply, from the next tick on.
@@ -288,19 +293,19 @@ class GasDelivery:
 
     def _turn_blender(self, command_fio2: FloatArray) -> None:
         """Round the command to a step (0.29 / 0.01 is 28.99... in binary: hence the tolerance)."""
-        work = self._work
-        np.multiply(command_fio2, self._steps, out=work)
-        np.add(work, 0.5 + _HALF_STEP_TOLERANCE, out=work)
-        np.floor(work, out=work)
-        np.maximum(work, self._lowest, out=work)
-        np.minimum(work, self._highest, out=work)
+        work, spare = self._work, self._spare
+        np.multiply(command_fio2, self._steps, spare)
+        np.add(spare, _ROUNDS, work)
+        np.floor(work, spare)
+        np.maximum(spare, self._lowest, out=work)
+        np.minimum(work, self._highest, out=spare)
         # Whole over whole number gives the double nearest to the decimal (57 * 0.01 is not 0.57).
-        np.divide(work, self._steps, out=work)
+        np.divide(spare, self._steps, work)
         np.equal(work, work, out=self._is_number)
         np.copyto(self.set_fio2, work, where=self._is_number)
-        np.add(self.set_fio2, self.blender_error, out=self.applied_fio2)
-        np.maximum(self.applied_fio2, AIR_FIO2, out=self.applied_fio2)
-        np.minimum(self.applied_fio2, 1.0, out=self.applied_fio2)
+        np.add(self.set_fio2, self.blender_error, work)
+        np.maximum(work, self._air, out=spare)
+        np.minimum(spare, self._pure, out=self.applied_fio2)
 
     def _move_gas(self) -> None:
         """Delay by the dead time, then mix: exact for an input that is held over the second."""
@@ -309,13 +314,13 @@ class GasDelivery:
         newer = ring[(self._row - self._whole_s) % depth]
         older = ring[(self._row - self._whole_s - 1) % depth]
         self._row = (self._row + 1) % depth
-        work = self._work
-        np.subtract(older, newer, out=work)
-        np.multiply(work, self._fraction, out=work)
-        np.add(work, newer, out=work)
-        np.subtract(work, self.inspired_fio2, out=work)
-        np.multiply(work, self._wash_in, out=work)
-        np.add(self.inspired_fio2, work, out=self.inspired_fio2)
+        work, spare = self._work, self._spare
+        np.subtract(older, newer, work)
+        np.multiply(work, self._fraction, spare)
+        np.add(spare, newer, work)
+        np.subtract(work, self.inspired_fio2, spare)
+        np.multiply(spare, self._wash_in, work)
+        np.add(self.inspired_fio2, work, self.inspired_fio2)
 
 
 def _device_errors(

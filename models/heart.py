@@ -12,10 +12,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy import add, greater, multiply, subtract
 
 from .disturbances import BoolArray
 from .errors import problem
 from .infants import FloatArray, Infants
+from .operands import number
 from .streams import BLOCK_TICKS, Cause, stream
 
 #: A heart rate below this is bradycardia (1/min).
@@ -46,6 +48,17 @@ FLOW_SHARE = 0.6
 #: correlation time, from memory.
 VARIABILITY_SD = 0.03
 VARIABILITY_S = 10.0
+
+_ONE, _APNOEA_STARTS = number(1.0), number(APNOEA_STARTS_S)
+_PER_APNOEA = number(1.0 / (APNOEA_FULL_S - APNOEA_STARTS_S))
+_HYPOXIA_STARTS = number(HYPOXIA_STARTS)
+_PER_HYPOXIA = number(1.0 / (HYPOXIA_STARTS - HYPOXIA_FULL))
+_BOTH_SHARE, _ALONE_SHARE = number(1.0 - 2.0 * ALONE_SHARE), number(ALONE_SHARE)
+_RECOVERY, _FALL = (
+    number(1.0 / RECOVERY_LAG_S),
+    number((1.0 / FALL_LAG_S - 1.0 / RECOVERY_LAG_S) + 1.0 / RECOVERY_LAG_S),
+)
+_MINUS_FLOW_SHARE = number(-FLOW_SHARE)
 
 
 class HeartRate:
@@ -95,7 +108,9 @@ class HeartRate:
         self._stopped_s = np.zeros(lanes)
         self._apnoea, self._hypoxia, self._reflex = (np.zeros(lanes) for _ in range(3))
         self._rising = np.zeros(lanes, dtype=np.bool_)
-        self._lag = np.zeros(lanes)
+        self._lag, self._product, self._work = (np.zeros(lanes) for _ in range(3))
+        self._nought, self._one = np.zeros(lanes), np.ones(lanes)
+        self._lowest_bpm = np.full(lanes, LOWEST_BPM)
         self.rate_bpm = self._rest_bpm.copy()
         self._by_arm = self.rate_bpm.reshape(arms, count)
         self.flow_factor = np.ones(lanes)
@@ -126,35 +141,42 @@ class HeartRate:
 
     def _drive(self, stopped: BoolArray, sao2: FloatArray) -> None:
         """Find how strongly apnoea and hypoxia drive the reflex, 0 to 1 each."""
-        self._stopped_s += 1.0
-        self._stopped_s *= stopped
-        np.subtract(self._stopped_s, APNOEA_STARTS_S, out=self._apnoea)
-        self._apnoea *= 1.0 / (APNOEA_FULL_S - APNOEA_STARTS_S)
-        _limit(self._apnoea)
-        np.subtract(HYPOXIA_STARTS, sao2, out=self._hypoxia)
-        self._hypoxia *= 1.0 / (HYPOXIA_STARTS - HYPOXIA_FULL)
-        _limit(self._hypoxia)
+        work = self._work
+        add(self._stopped_s, _ONE, work)
+        np.copyto(self._stopped_s, self._nought)
+        np.copyto(self._stopped_s, work, where=stopped)
+        subtract(self._stopped_s, _APNOEA_STARTS, work)
+        multiply(work, _PER_APNOEA, self._apnoea)
+        self._limit(self._apnoea)
+        subtract(_HYPOXIA_STARTS, sao2, work)
+        multiply(work, _PER_HYPOXIA, self._hypoxia)
+        self._limit(self._hypoxia)
+
+    def _limit(self, values: FloatArray) -> None:
+        """Keep values from 0 to 1, in place."""
+        np.maximum(values, self._nought, out=self._work)
+        np.minimum(self._work, self._one, out=values)
 
     def _follow(self) -> None:
         """Let the reflex follow its drive, `0.3 (a + h) + 0.4 a h`, and set rate and flow."""
-        drive, product = self._apnoea, self._lag
-        np.multiply(self._apnoea, self._hypoxia, out=product)
-        product *= 1.0 - 2.0 * ALONE_SHARE
-        drive += self._hypoxia
-        drive *= ALONE_SHARE
-        drive += product
-        drive -= self._reflex
-        np.greater(drive, 0.0, out=self._rising)
-        np.multiply(self._rising, 1.0 / FALL_LAG_S - 1.0 / RECOVERY_LAG_S, out=self._lag)
-        self._lag += 1.0 / RECOVERY_LAG_S
-        drive *= self._lag
-        self._reflex += drive
+        drive, product, work, lag = self._apnoea, self._product, self._work, self._lag
+        multiply(self._apnoea, self._hypoxia, work)
+        multiply(work, _BOTH_SHARE, product)
+        add(self._apnoea, self._hypoxia, work)
+        multiply(work, _ALONE_SHARE, drive)
+        add(drive, product, work)
+        subtract(work, self._reflex, drive)
+        greater(drive, self._nought, self._rising)
+        np.copyto(lag, _RECOVERY)
+        np.copyto(lag, _FALL, where=self._rising)
+        multiply(drive, lag, work)
+        add(self._reflex, work, self._reflex)
         fall = self._lag
-        np.multiply(self._reflex, self._fall, out=fall)
-        np.multiply(fall, -FLOW_SHARE, out=self.flow_factor)
-        self.flow_factor += 1.0
-        fall *= self._rest_bpm
-        np.subtract(self._rest_bpm, fall, out=self.rate_bpm)
+        multiply(self._reflex, self._fall, fall)
+        multiply(fall, _MINUS_FLOW_SHARE, work)
+        add(work, _ONE, self.flow_factor)
+        multiply(fall, self._rest_bpm, work)
+        subtract(self._rest_bpm, work, self.rate_bpm)
 
     def _vary(self, tick: int) -> None:
         """Add the variability of the infant, the same in every arm."""
@@ -167,10 +189,4 @@ class HeartRate:
         self._noise_bpm *= self._keep
         self._noise_bpm += self._fresh_bpm[place]
         self._by_arm += self._noise_bpm
-        np.maximum(self.rate_bpm, LOWEST_BPM, out=self.rate_bpm)
-
-
-def _limit(values: FloatArray) -> None:
-    """Keep values from 0 to 1, in place."""
-    np.maximum(values, 0.0, out=values)
-    np.minimum(values, 1.0, out=values)
+        np.maximum(self.rate_bpm, self._lowest_bpm, out=self.rate_bpm)

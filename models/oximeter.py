@@ -15,6 +15,7 @@ import numpy as np
 
 from .errors import problem
 from .infants import FloatArray, Infants
+from .operands import number
 from .oximeter_noise import (
     PROLONGED_SHARE,
     OximeterNoise,
@@ -28,9 +29,13 @@ from .streams import BLOCK_TICKS
 #: Samples are averaged as whole numbers of this part of a percent (and of a beat per minute), so
 #: that the running sum is exact: it cannot drift, and depends on nothing outside its window.
 _PARTS = float(2**20)
+_PER_FRACTION, _PER_BEAT = number(100.0 * _PARTS), number(_PARTS)
 
 #: Above this displayed saturation the noise is that published for SaO2 >= 97 %.
 _LOW_NOISE_UP_TO_PCT = 96.5
+
+_LOW_NOISE_UP_TO, _ROUNDS = number(_LOW_NOISE_UP_TO_PCT), number(0.5)
+_NOUGHT, _HUNDRED, _NO_VALUE = number(0.0), number(100.0), number(np.nan)
 
 #: At most this share of the time may be lost; at more, the episodes would have no gaps.
 _MOST_LOST_SHARE = 0.9
@@ -188,7 +193,8 @@ class Oximeter:
         bias_pct = np.tile(infants.spo2_bias_pct, arms) * self.settings.bias_scale
         self._bias_parts = bias_pct * _PARTS
         # Saturation in the first half, heart rate in the second: one running sum for both.
-        self._sample = np.empty(2 * lanes)
+        self._sample, self._parts = np.empty(2 * lanes), np.empty(lanes)
+        self._all_parts = number(self.settings.averaging_s * _PARTS)
         self._saturation_sample = self._sample[:lanes]
         self._heart_sample = self._sample[lanes:]
         self._take_sample(initial, np.tile(infants.heart_rate_bpm, arms))
@@ -204,6 +210,8 @@ class Oximeter:
         self.pulse_rate_bpm = self._whole[lanes:].copy()
         self.valid = np.ones(lanes, dtype=np.bool_)
         self.signal_quality = np.ones(lanes)
+        self._quality_pct = np.full(lanes, 100.0)
+        self._least_pct, self._most_pct = np.ones(lanes), np.full(lanes, 100.0)
         self._lost = np.zeros(lanes, dtype=np.bool_)
         self._is_high = np.zeros(lanes, dtype=np.bool_)
         self._low_pct = np.zeros(lanes)
@@ -211,7 +219,7 @@ class Oximeter:
         # An infant's row goes to all arms at once through these.
         self._low_by_arm = self._low_pct.reshape(arms, infants)
         self._high_by_arm = self._high_pct.reshape(arms, infants)
-        self._quality_by_arm = self.signal_quality.reshape(arms, infants)
+        self._quality_by_arm = self._quality_pct.reshape(arms, infants)
 
     def set_fault(self, lanes: int | slice | Sequence[int], name: str, value: float) -> None:
         """Set or end a fault of the probe or the display, from the next tick on.
@@ -303,9 +311,9 @@ class Oximeter:
         self._newer, self._older = self._older, self._newer
         # mode="clip": with the default, NumPy buffers `out`. The index never needs clipping.
         self._flat_ring.take(self._index, out=self._newer, mode="clip")
-        np.subtract(self._older, self._newer, out=self._delayed)
-        np.multiply(self._delayed, self._fraction, out=self._delayed)
-        np.add(self._delayed, self._newer, out=self._delayed)
+        np.subtract(self._older, self._newer, self._delayed)
+        np.multiply(self._delayed, self._fraction, self._parts)
+        np.add(self._parts, self._newer, self._delayed)
 
     def _delay_by_flow(self, sao2_fraction: FloatArray, flow_factor: FloatArray) -> None:
         """Look back by a delay that grows as the flow falls, between two samples."""
@@ -335,10 +343,10 @@ class Oximeter:
 
     def _take_sample(self, saturation: FloatArray, heart_rate_bpm: FloatArray) -> None:
         """Put saturation with bias, and heart rate, into whole parts."""
-        np.multiply(saturation, 100.0 * _PARTS, out=self._saturation_sample)
-        np.add(self._saturation_sample, self._bias_parts, out=self._saturation_sample)
+        np.multiply(saturation, _PER_FRACTION, self._parts)
+        np.add(self._parts, self._bias_parts, self._saturation_sample)
         self.faults.force(self._saturation_sample, _PARTS)
-        np.multiply(heart_rate_bpm, _PARTS, out=self._heart_sample)
+        np.multiply(heart_rate_bpm, _PER_BEAT, self._heart_sample)
         np.rint(self._sample, out=self._sample)
 
     def _average(self) -> None:
@@ -348,8 +356,8 @@ class Oximeter:
         np.add(self._sum, self._sample, out=self._sum)
         oldest[...] = self._sample
         self._oldest = (self._oldest + 1) % len(self._window)
-        np.divide(self._sum, len(self._window) * _PARTS, out=self._whole)
-        np.add(self._whole, 0.5, out=self._whole)
+        np.divide(self._sum, self._all_parts, self._whole)
+        np.add(self._whole, _ROUNDS, self._whole)
         np.floor(self._whole, out=self._whole)
 
     def _display(self, row: int) -> None:
@@ -358,14 +366,15 @@ class Oximeter:
         self._low_by_arm[...] = self._noise.low_pct[row]
         self._high_by_arm[...] = self._noise.high_pct[row]
         self._quality_by_arm[...] = self._noise.quality_pct[row]
-        np.greater(whole_pct, _LOW_NOISE_UP_TO_PCT, out=self._is_high)
+        np.greater(whole_pct, _LOW_NOISE_UP_TO, self._is_high)
         np.copyto(self._low_pct, self._high_pct, where=self._is_high)
-        np.add(whole_pct, self._low_pct, out=self.spo2_pct)
-        np.maximum(self.spo2_pct, 1.0, out=self.spo2_pct)
-        np.minimum(self.spo2_pct, 100.0, out=self.spo2_pct)
-        np.equal(self.signal_quality, 0.0, out=self._lost)
-        np.logical_not(self._lost, out=self.valid)
-        np.divide(self.signal_quality, 100.0, out=self.signal_quality)
-        np.copyto(self.pulse_rate_bpm, whole_bpm)
-        np.copyto(self.spo2_pct, np.nan, where=self._lost)
-        np.copyto(self.pulse_rate_bpm, np.nan, where=self._lost)
+        np.add(whole_pct, self._low_pct, self._high_pct)
+        np.maximum(self._high_pct, self._least_pct, out=self._low_pct)
+        np.minimum(self._low_pct, self._most_pct, out=self.spo2_pct)
+        np.greater(self._quality_pct, _NOUGHT, self.valid)
+        np.divide(self._quality_pct, _HUNDRED, self.signal_quality)
+        self.pulse_rate_bpm[...] = whole_bpm
+        if np.count_nonzero(self.valid) < self._lanes:
+            np.logical_not(self.valid, self._lost)
+            np.copyto(self.spo2_pct, _NO_VALUE, where=self._lost)
+            np.copyto(self.pulse_rate_bpm, _NO_VALUE, where=self._lost)

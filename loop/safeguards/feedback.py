@@ -9,8 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import absolute, equal, greater, less, logical_and, logical_not, logical_or, subtract
 
+from ...models.operands import number, whole
 from ..signals import BoolArray, FloatArray
+from .counting import Countdown, Lasting
 from .settings import SafeguardSettings
 
 
@@ -32,6 +35,8 @@ class Shown:
         Age of the reading by its time stamp.
     late_s : ndarray, shape (lanes,)
         Age of the controller's last answer by its time stamp.
+    on_time : bool
+        Whether both ages are known to be 0 in every lane.
     """
 
     spo2_pct: FloatArray
@@ -44,6 +49,7 @@ class Shown:
     delivered_fio2: FloatArray
     age_s: FloatArray
     late_s: FloatArray
+    on_time: bool = False
 
 
 class SignalGate:
@@ -58,8 +64,8 @@ class SignalGate:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._least = settings.quality_min
-        self._doubt, self._lost = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._least = number(settings.quality_min)
+        self._doubt, self._poor, self._lost = (np.zeros(lanes, dtype=np.bool_) for _ in range(3))
 
     def step(self, shown: Shown) -> BoolArray:
         """Look at the signal.
@@ -74,9 +80,9 @@ class SignalGate:
         ndarray of bool, shape (lanes,)
             Lanes whose reading is not to be used.
         """
-        np.less(shown.signal_quality, self._least, out=self._doubt)
-        np.logical_not(shown.valid, out=self._lost)
-        self._doubt |= self._lost
+        less(shown.signal_quality, self._least, self._poor)
+        logical_not(shown.valid, self._lost)
+        logical_or(self._poor, self._lost, self._doubt)
         return self._doubt
 
 
@@ -92,10 +98,11 @@ class FlatLine:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._after_s = settings.flat_after_s
-        self._last = np.full((3, lanes), np.nan)
-        self._still_s = np.zeros(lanes, dtype=np.int64)
-        self._same, self._one = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._after_s = whole(settings.flat_after_s)
+        self._last = tuple(np.full((3, lanes), np.nan))
+        self._still = Lasting(lanes)
+        self._same, self._flat = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._one = tuple(np.zeros((3, lanes), dtype=np.bool_))
 
     def step(self, shown: Shown) -> BoolArray:
         """Compare with the second before.
@@ -111,15 +118,14 @@ class FlatLine:
             Lanes on which nothing has moved for too long.
         """
         now = (shown.spo2_pct, shown.pulse_rate_bpm, shown.signal_quality)
-        self._same[...] = True
-        for row, values in zip(self._last, now, strict=True):
-            np.equal(row, values, out=self._one)
-            self._same &= self._one
+        for row, values, same in zip(self._last, now, self._one, strict=True):
+            equal(row, values, same)
             row[...] = values
-        self._still_s += 1
-        self._still_s *= self._same
-        np.greater_equal(self._still_s, self._after_s, out=self._one)
-        return self._one
+        spo2, pulse, quality = self._one
+        logical_and(spo2, pulse, self._flat)
+        logical_and(self._flat, quality, self._same)
+        np.greater_equal(self._still.step(self._same), self._after_s, self._flat)
+        return self._flat
 
 
 class RateOfChange:
@@ -134,12 +140,12 @@ class RateOfChange:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._points, self._distrust_s = settings.jump_points, settings.jump_distrust_s
+        self._points = number(settings.jump_points)
         self._ring = np.full((settings.jump_within_s, lanes), np.nan)
         self._row = 0
-        self._left_s = np.zeros(lanes, dtype=np.int64)
-        self._change = np.zeros(lanes)
-        self._jumps, self._doubt = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._distrust = Countdown(lanes, settings.jump_distrust_s)
+        self._change, self._size = np.zeros(lanes), np.zeros(lanes)
+        self._jumps = np.zeros(lanes, dtype=np.bool_)
 
     def step(self, shown: Shown) -> BoolArray:
         """Compare with the reading some seconds ago.
@@ -155,16 +161,13 @@ class RateOfChange:
             Lanes in which the reading has jumped a short while ago.
         """
         oldest = self._ring[self._row]
-        np.subtract(shown.spo2_pct, oldest, out=self._change)
-        np.absolute(self._change, out=self._change)
-        np.greater(self._change, self._points, out=self._jumps)
+        subtract(shown.spo2_pct, oldest, self._change)
+        absolute(self._change, self._size)
+        greater(self._size, self._points, self._jumps)
         oldest[...] = shown.spo2_pct
         self._row = (self._row + 1) % len(self._ring)
-        self._left_s -= 1
-        np.maximum(self._left_s, 0, out=self._left_s)
-        np.copyto(self._left_s, self._distrust_s, where=self._jumps)
-        np.greater(self._left_s, 0, out=self._doubt)
-        return self._doubt
+        self._distrust.step(self._jumps)
+        return self._distrust.on
 
 
 class PulseCheck:
@@ -179,10 +182,11 @@ class PulseCheck:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._most_bpm, self._after_s = settings.pulse_difference_bpm, settings.pulse_after_s
-        self._gap = np.zeros(lanes)
-        self._apart_s = np.zeros(lanes, dtype=np.int64)
-        self._apart = np.zeros(lanes, dtype=np.bool_)
+        self._most_bpm = number(settings.pulse_difference_bpm)
+        self._after_s = number(settings.pulse_after_s)
+        self._difference, self._gap = np.zeros(lanes), np.zeros(lanes)
+        self._lasts = Lasting(lanes)
+        self._apart, self._doubt = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
 
     def step(self, shown: Shown) -> BoolArray:
         """Compare pulse rate and heart rate.
@@ -197,13 +201,11 @@ class PulseCheck:
         ndarray of bool, shape (lanes,)
             Lanes in which they have differed for too long.
         """
-        np.subtract(shown.pulse_rate_bpm, shown.heart_rate_bpm, out=self._gap)
-        np.absolute(self._gap, out=self._gap)
-        np.greater(self._gap, self._most_bpm, out=self._apart)
-        self._apart_s += 1
-        self._apart_s *= self._apart
-        np.greater(self._apart_s, self._after_s, out=self._apart)
-        return self._apart
+        subtract(shown.pulse_rate_bpm, shown.heart_rate_bpm, self._difference)
+        absolute(self._difference, self._gap)
+        greater(self._gap, self._most_bpm, self._apart)
+        greater(self._lasts.step(self._apart), self._after_s, self._doubt)
+        return self._doubt
 
 
 class StaleWatchdog:
@@ -220,6 +222,7 @@ class StaleWatchdog:
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
         self._after_s = settings.stale_after_s
         self._old, self._late = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._never = np.zeros(lanes, dtype=np.bool_)
 
     def step(self, shown: Shown) -> BoolArray:
         """Look at the time stamps.
@@ -234,6 +237,8 @@ class StaleWatchdog:
         ndarray of bool, shape (lanes,)
             Lanes in which reading or answer is too old.
         """
+        if shown.on_time:
+            return self._never
         np.greater(shown.age_s, self._after_s, out=self._old)
         np.greater(shown.late_s, self._after_s, out=self._late)
         self._old |= self._late

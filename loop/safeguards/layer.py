@@ -15,11 +15,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ...models.operands import number, whole
 from ..signals import BoolArray, FloatArray, Mode, Settings
+from .baseline import Baseline, BaselineAlert
 from .feedback import FlatLine, PulseCheck, RateOfChange, Shown, SignalGate, StaleWatchdog
 from .output import (
-    Baseline,
-    BaselineAlert,
     Bounds,
     DeliveryCheck,
     Fallback,
@@ -31,6 +31,9 @@ from .settings import SafeguardSettings
 
 #: A request that limits lower by more than this is declared in the log (fraction).
 LEAST_LIMIT = 1e-6
+
+_HOLD, _FALLBACK, _MANUAL = (whole(mode) for mode in (Mode.HOLD, Mode.FALLBACK, Mode.MANUAL))
+_LEAST_LIMIT = number(LEAST_LIMIT)
 
 #: Called with (lane of the arm, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
@@ -98,6 +101,8 @@ class SafeguardLayer:
         self._silent: BoolArray = np.zeros(lanes, dtype=np.bool_)
         self.usable: BoolArray = np.ones(lanes, dtype=np.bool_)
         self._doubt, self._manual, self._trusted = (np.zeros(lanes, np.bool_) for _ in range(3))
+        self._spare: BoolArray = np.zeros(lanes, dtype=np.bool_)
+        self._lowest, self._highest = np.full(lanes, told.fio2_min), np.full(lanes, told.fio2_max)
         self._wanted, self._last, self._asked = (np.zeros(lanes) for _ in range(3))
         self._capped, self._capped_now = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
         self._now = np.zeros(lanes, dtype=np.int64)
@@ -105,6 +110,7 @@ class SafeguardLayer:
         self._automatic.flags.writeable = False
         self._alerts = self._alert_sources()
         self._alerting = {name: np.zeros(lanes, dtype=np.bool_) for name in self._alerts}
+        self._sounds = dict.fromkeys(self._alerts, False)
         self._changed = np.zeros(lanes, dtype=np.bool_)
 
     def _alert_sources(self) -> dict[str, BoolArray]:
@@ -164,26 +170,37 @@ class SafeguardLayer:
         shown : Shown
             What is displayed now.
         """
-        doubt, mode = self._doubt, self._mode
+        doubt, spare = self._doubt, self._spare
         doubt[...] = False
         for guard in self._feedback:
-            doubt |= guard.step(shown)
-        np.logical_not(doubt, out=self.usable)
-        doubt |= self._silent
-        self._fallback.step(doubt)
-        np.equal(mode, int(Mode.MANUAL), out=self._manual)
-        now = self._now
-        np.multiply(self._fallback.holds, int(Mode.HOLD), out=now)
-        np.copyto(now, int(Mode.FALLBACK), where=self._fallback.active)
-        np.copyto(now, int(Mode.MANUAL), where=self._manual)
-        np.not_equal(now, mode, out=self._changed)
-        if self._changed.any():
+            np.logical_or(doubt, guard.step(shown), spare)
+            doubt, spare = spare, doubt
+        np.logical_not(doubt, self.usable)
+        np.logical_or(doubt, self._silent, spare)
+        self._fallback.step(spare)
+        self._settle_mode()
+        if self._fallback.idle:
+            self._trusted.fill(True)
+        else:
+            np.logical_not(self._fallback.holds, self._trusted)
+            self._trusted |= self._manual
+        self._baseline.step(shown.set_fio2, self._trusted)
+
+    def _settle_mode(self) -> None:
+        mode, now, fallback = self._mode, self._now, self._fallback
+        np.equal(mode, _MANUAL, self._manual)
+        if fallback.idle and not np.count_nonzero(mode):
+            return  # every lane is, and stays, in automatic mode
+        now.fill(int(Mode.AUTOMATIC))
+        np.copyto(now, _HOLD, where=fallback.holds)
+        np.copyto(now, _FALLBACK, where=fallback.active)
+        np.copyto(now, _MANUAL, where=self._manual)
+        np.not_equal(now, mode, self._changed)
+        if np.count_nonzero(self._changed):
             for lane in np.flatnonzero(self._changed).tolist():
                 word = Mode(int(now[lane])).name.lower()
                 self._log(lane, "mode_change", float(now[lane]), word)
             mode[...] = now
-        np.logical_or(self._manual, ~self._fallback.holds, out=self._trusted)
-        self._baseline.step(shown.set_fio2, self._trusted)
 
     def after(self, shown: Shown, request: FloatArray, given: BoolArray) -> None:
         """Turn a request into a command.
@@ -202,8 +219,9 @@ class SafeguardLayer:
         np.logical_not(given, out=self._silent)
         wanted[...] = request
         np.copyto(wanted, last, where=self._silent)
-        np.copyto(wanted, last, where=self._fallback.holds)
-        np.copyto(wanted, self._baseline.fio2, where=self._fallback.active)
+        if not self._fallback.idle:
+            np.copyto(wanted, last, where=self._fallback.holds)
+            np.copyto(wanted, self._baseline.fio2, where=self._fallback.active)
         asked = self._asked
         asked[...] = wanted
         if settings.high_oxygen_limit:
@@ -217,19 +235,18 @@ class SafeguardLayer:
             self._rate.step(last, wanted)
         if settings.manual_override:
             self._override.step(self._manual, last, wanted)
-        np.maximum(wanted, self._told.fio2_min, out=wanted)
-        np.minimum(wanted, self._told.fio2_max, out=wanted)
-        self._command[...] = wanted
+        np.maximum(wanted, self._lowest, out=asked)
+        np.minimum(asked, self._highest, out=self._command)
         if settings.baseline_alert:
             self._rise.step(shown.set_fio2, self._baseline.fio2)
         self._call(shown)
 
     def _note_limits(self, asked: FloatArray, wanted: FloatArray) -> None:
         """Declare, in the log, where FiO2 is kept from rising as far as was asked."""
-        np.subtract(asked, LEAST_LIMIT, out=asked)
-        np.greater(asked, wanted, out=self._capped_now)
-        np.not_equal(self._capped_now, self._capped, out=self._changed)
-        if self._changed.any():
+        np.subtract(asked, _LEAST_LIMIT, asked)
+        np.greater(asked, wanted, self._capped_now)
+        np.not_equal(self._capped_now, self._capped, self._changed)
+        if np.count_nonzero(self._changed):
             for lane in np.flatnonzero(self._changed).tolist():
                 event = "limit_start" if self._capped_now[lane] else "limit_end"
                 self._log(lane, event, float(wanted[lane]), "fio2_high")
@@ -239,11 +256,15 @@ class SafeguardLayer:
         """Raise the alarm where any safeguard calls staff, and note when that begins or ends."""
         self._alarm[...] = False
         for name, active in self._alerts.items():
+            on = bool(np.count_nonzero(active))
+            if not on and not self._sounds[name]:
+                continue
+            self._sounds[name] = on
             if self.settings.visible_mode:
                 self._alarm |= active
             before = self._alerting[name]
             np.not_equal(active, before, out=self._changed)
-            if self._changed.any():
+            if np.count_nonzero(self._changed):
                 for lane in np.flatnonzero(self._changed).tolist():
                     event = "alert_start" if active[lane] else "alert_end"
                     self._log(lane, event, float(shown.spo2_pct[lane]), name)

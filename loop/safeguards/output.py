@@ -7,8 +7,11 @@ All arrays have the shape ``(lanes,)`` and are overwritten at each step.
 from __future__ import annotations
 
 import numpy as np
+from numpy import absolute, add, greater, less, logical_or, multiply, subtract
 
+from ...models.operands import number, whole
 from ..signals import BoolArray, FloatArray
+from .counting import Countdown, Lasting
 from .feedback import Shown
 from .settings import SafeguardSettings
 
@@ -18,42 +21,7 @@ _SETTLED_S = 60
 #: A response is looked for in a mean of the reading over about this time (s).
 RESPONSE_MEAN_S = 15.0
 
-
-class Baseline:
-    """The FiO2 that an infant has needed of late: a slow mean of what was set.
-
-    Parameters
-    ----------
-    settings : SafeguardSettings
-        Its time constant.
-    fio2 : ndarray, shape (lanes,)
-        FiO2 at the start (fraction).
-
-    Attributes
-    ----------
-    fio2 : ndarray, shape (lanes,)
-        The baseline (fraction).
-    """
-
-    def __init__(self, settings: SafeguardSettings, fio2: FloatArray) -> None:
-        self.fio2: FloatArray = fio2.copy()
-        self._gain = 1.0 / (3600.0 * settings.baseline_h)
-        self._step = np.zeros(len(fio2))
-
-    def step(self, set_fio2: FloatArray, trusted: BoolArray) -> None:
-        """Let the mean follow by a second.
-
-        Parameters
-        ----------
-        set_fio2 : ndarray, shape (lanes,)
-            FiO2 that is set (fraction).
-        trusted : ndarray of bool, shape (lanes,)
-            Where it was set by somebody who had a reading.
-        """
-        np.subtract(set_fio2, self.fio2, out=self._step)
-        self._step *= self._gain
-        self._step *= trusted
-        self.fio2 += self._step
+_SECOND, _NOUGHT, _PER_MEAN = whole(1), whole(0), number(1.0 / RESPONSE_MEAN_S)
 
 
 class Fallback:
@@ -74,13 +42,18 @@ class Fallback:
         Where the controller is out of the loop.
     active : ndarray of bool, shape (lanes,)
         Where the hold has lasted too long: fallback mode.
+    idle : bool
+        Whether no lane is held.
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
         self._settings = settings
         self.holds, self.active = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
         self._good_s = np.full(lanes, settings.return_after_s, dtype=np.int64)
-        self._held_s = np.zeros(lanes, dtype=np.int64)
+        self._return_after_s = whole(settings.return_after_s)
+        self._held = Lasting(lanes)
+        self._waits = np.zeros(lanes, dtype=np.bool_)
+        self.idle = True
 
     def step(self, doubt: BoolArray) -> None:
         """Count the seconds.
@@ -90,14 +63,16 @@ class Fallback:
         doubt : ndarray of bool, shape (lanes,)
             Where there is no reading, or no answer, to act upon.
         """
-        self._good_s += 1
-        np.copyto(self._good_s, 0, where=doubt)
-        np.less(self._good_s, self._settings.return_after_s, out=self.holds)
-        self.holds |= doubt
-        self._held_s += 1
-        self._held_s *= self.holds
+        if self.idle and not np.count_nonzero(doubt):
+            return  # every lane has been good for long enough, and stays so
+        add(self._good_s, _SECOND, self._good_s)
+        np.copyto(self._good_s, _NOUGHT, where=doubt)
+        less(self._good_s, self._return_after_s, self._waits)
+        logical_or(self._waits, doubt, self.holds)
+        self.idle = not np.count_nonzero(self.holds)
+        held_s = self._held.step(self.holds)
         if self._settings.fallback:
-            np.greater(self._held_s, self._settings.hold_s, out=self.active)
+            np.greater(held_s, self._settings.hold_s, out=self.active)
 
 
 class HighOxygenLimit:
@@ -118,12 +93,16 @@ class HighOxygenLimit:
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
         self._settings = settings
-        self.active = np.zeros(lanes, dtype=np.bool_)
-        self._high_s = np.zeros(lanes, dtype=np.int64)
-        self._left_s = np.zeros(lanes, dtype=np.int64)
+        self._high = Lasting(lanes)
+        self._rest = Countdown(lanes, round(60 * settings.limit_rest_minutes))
+        self.active = self._rest.on
+        self._longest_s = whole(round(60 * settings.high_minutes))
+        self._above = number(settings.high_above_baseline)
+        self._response = number(settings.response_points)
+        self._step = np.zeros(lanes)
         self._mean_pct: FloatArray = np.full(lanes, np.nan)
         self._first_pct, self._limit = np.full(lanes, np.nan), np.zeros(lanes)
-        self._mask, self._low = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._mask, self._low, self._both = (np.zeros(lanes, dtype=np.bool_) for _ in range(3))
 
     def step(
         self, shown: Shown, target_low_pct: float, baseline: FloatArray, wanted: FloatArray
@@ -141,39 +120,43 @@ class HighOxygenLimit:
         wanted : ndarray, shape (lanes,)
             Wanted FiO2 (fraction); changed in place.
         """
-        settings, mask, low, spo2 = self._settings, self._mask, self._low, self._mean_pct
+        mask, low, both, spo2 = self._mask, self._low, self._both, self._mean_pct
         self._follow(shown)
-        np.add(baseline, settings.high_above_baseline, out=self._limit)
-        np.greater_equal(shown.set_fio2, self._limit, out=mask)
-        np.less(spo2, target_low_pct, out=low)
-        mask &= low
-        np.less_equal(self._high_s, 0, out=low)
-        low &= mask
+        add(baseline, self._above, self._limit)
+        np.greater_equal(shown.set_fio2, self._limit, mask)
+        less(spo2, target_low_pct, low)
+        np.logical_and(mask, low, both)
+        self._count(both)
+        np.greater_equal(spo2, target_low_pct, low)
+        if self._rest.step(mask, low):
+            np.add(baseline, self._settings.limited_to_above_baseline, out=self._limit)
+            np.minimum(wanted, self._limit, out=wanted, where=self.active)
+
+    def _count(self, high: BoolArray) -> None:
+        """Write to `_mask` where FiO2 has been high for too long without a response."""
+        mask, low, spo2 = self._mask, self._low, self._mean_pct
+        if not np.count_nonzero(high):
+            self._high.clear()
+            mask.fill(False)
+            return
+        np.less_equal(self._high.seconds, _NOUGHT, mask)
+        np.logical_and(mask, high, low)
         np.copyto(self._first_pct, spo2, where=low)
         # The lowest mean since then is what a response is measured from.
         np.fmin(self._first_pct, spo2, out=self._first_pct)
-        np.add(self._first_pct, settings.response_points, out=self._limit)
-        np.less(spo2, self._limit, out=low)
-        mask &= low
-        self._high_s += 1
-        self._high_s *= mask
-        np.greater(self._high_s, round(60 * settings.high_minutes), out=mask)
-        self._left_s -= 1
-        np.maximum(self._left_s, 0, out=self._left_s)
-        np.copyto(self._left_s, round(60 * settings.limit_rest_minutes), where=mask)
-        np.greater_equal(spo2, target_low_pct, out=low)
-        np.copyto(self._left_s, 0, where=low)
-        np.greater(self._left_s, 0, out=self.active)
-        np.add(baseline, settings.limited_to_above_baseline, out=self._limit)
-        np.minimum(wanted, self._limit, out=wanted, where=self.active)
+        add(self._first_pct, self._response, self._limit)
+        less(spo2, self._limit, low)
+        np.logical_and(high, low, mask)
+        greater(self._high.step(mask), self._longest_s, mask)
 
     def _follow(self, shown: Shown) -> None:
         """Average the reading, which flickers by more than a response."""
-        np.isnan(self._mean_pct, out=self._mask)
+        np.isnan(self._mean_pct, self._mask)
         np.copyto(self._mean_pct, shown.spo2_pct, where=self._mask)
-        np.subtract(shown.spo2_pct, self._mean_pct, out=self._limit)
-        self._limit *= 1.0 / RESPONSE_MEAN_S
-        np.add(self._mean_pct, self._limit, out=self._mean_pct, where=shown.valid)
+        subtract(shown.spo2_pct, self._mean_pct, self._limit)
+        multiply(self._limit, _PER_MEAN, self._step)
+        add(self._mean_pct, self._step, self._limit)
+        np.copyto(self._mean_pct, self._limit, where=shown.valid)
 
 
 class DeliveryCheck:
@@ -201,8 +184,13 @@ class DeliveryCheck:
         self._seconds = 0
         lanes = len(fio2)
         self._gap, self._work = np.zeros(lanes), np.zeros(lanes)
-        self._gap_s = np.zeros(lanes, dtype=np.int64)
+        self._per_lag, self._most = (
+            number(1.0 / settings.delivery_lag_s),
+            number(settings.delivery_gap),
+        )
+        self._lasts = Lasting(lanes)
         self.active, self._gross = (np.zeros(lanes, dtype=np.bool_) for _ in range(2))
+        self._off = np.zeros(lanes, dtype=np.bool_)
 
     def step(self, shown: Shown, last: FloatArray, wanted: FloatArray) -> None:
         """Compare, and limit.
@@ -216,22 +204,21 @@ class DeliveryCheck:
         wanted : ndarray, shape (lanes,)
             Wanted FiO2 (fraction); changed in place.
         """
-        settings = self._settings
         self._seconds += 1
-        np.subtract(shown.set_fio2, self._expected, out=self._work)
-        self._work *= 1.0 / settings.delivery_lag_s
-        self._expected += self._work
-        np.subtract(shown.delivered_fio2, self._expected, out=self._gap)
-        np.absolute(self._gap, out=self._gap)
-        np.greater(self._gap, settings.delivery_gap, out=self.active)
-        self._gap_s += 1
-        self._gap_s *= self.active
+        subtract(shown.set_fio2, self._expected, self._work)
+        multiply(self._work, self._per_lag, self._gap)
+        add(self._expected, self._gap, self._expected)
+        subtract(shown.delivered_fio2, self._expected, self._work)
+        absolute(self._work, self._gap)
+        greater(self._gap, self._most, self._off)
+        off_s = self._lasts.step(self._off)
         if self._seconds < _SETTLED_S:
-            self._gap_s[...] = 0
-        np.greater(self._gap_s, settings.delivery_after_s, out=self.active)
-        np.greater(self._gap, settings.delivery_gross_gap, out=self._gross)
-        self._gross &= self.active
-        np.minimum(wanted, last, out=wanted, where=self._gross)
+            off_s.fill(0)
+        greater(off_s, self._settings.delivery_after_s, self.active)
+        if np.count_nonzero(self.active):
+            np.greater(self._gap, self._settings.delivery_gross_gap, out=self._gross)
+            self._gross &= self.active
+            np.minimum(wanted, last, out=wanted, where=self._gross)
 
 
 class Bounds:
@@ -246,7 +233,7 @@ class Bounds:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._below, self._above = settings.below_baseline, settings.above_baseline
+        self._below, self._above = number(settings.below_baseline), number(settings.above_baseline)
         self._edge = np.zeros(lanes)
 
     def step(self, baseline: FloatArray, wanted: FloatArray) -> None:
@@ -277,7 +264,7 @@ class RateLimit:
     """
 
     def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._rise, self._fall = settings.rise_per_s, settings.fall_per_s
+        self._rise, self._fall = number(settings.rise_per_s), number(settings.fall_per_s)
         self._edge = np.zeros(lanes)
 
     def step(self, last: FloatArray, wanted: FloatArray) -> None:
@@ -314,6 +301,7 @@ class ManualOverride:
         self._was = np.zeros(lanes, dtype=np.bool_)
         self._back = np.zeros(lanes, dtype=np.bool_)
         self._left_s, self._jump, self._part = (np.zeros(lanes) for _ in range(3))
+        self._any_was, self._spreads = False, False
 
     def step(self, manual: BoolArray, last: FloatArray, wanted: FloatArray) -> None:
         """Keep, or spread.
@@ -327,68 +315,33 @@ class ManualOverride:
         wanted : ndarray, shape (lanes,)
             Wanted FiO2 (fraction); changed in place.
         """
-        np.logical_not(manual, out=self._back)
-        self._back &= self._was
-        if self._back.any():
-            np.subtract(last, wanted, out=self._jump, where=self._back)
-            np.copyto(self._left_s, self._over_s, where=self._back)
-        self._was[...] = manual
+        any_manual = bool(np.count_nonzero(manual))
+        if self._any_was:
+            np.logical_not(manual, out=self._back)
+            self._back &= self._was
+            if np.count_nonzero(self._back):
+                np.subtract(last, wanted, out=self._jump, where=self._back)
+                np.copyto(self._left_s, self._over_s, where=self._back)
+                self._spreads = True
+        if any_manual or self._any_was:
+            self._was[...] = manual
+            self._any_was = any_manual
+        if self._spreads:
+            self._spread(wanted)
+        if any_manual:
+            np.copyto(wanted, last, where=manual)
+
+    def _spread(self, wanted: FloatArray) -> None:
+        """Add what is left of the jump, and let it shrink."""
         np.divide(self._left_s, self._over_s, out=self._part)
         self._part *= self._jump
         wanted += self._part
         self._left_s -= 1.0
         np.maximum(self._left_s, 0.0, out=self._left_s)
-        np.copyto(wanted, last, where=manual)
-
-
-class BaselineAlert:
-    """FiO2 that has stayed above the baseline for long calls staff: the lung may be worse.
-
-    Seconds below the threshold are taken off twice, so that a brief dip does
-    not start the count anew.
-
-    Parameters
-    ----------
-    lanes : int
-        Number of lanes.
-    settings : SafeguardSettings
-        Threshold and time.
-
-    Attributes
-    ----------
-    active : ndarray of bool, shape (lanes,)
-        Where staff are called.
-    """
-
-    def __init__(self, lanes: int, settings: SafeguardSettings) -> None:
-        self._above, self._after_s = settings.alert_above_baseline, 60 * settings.alert_minutes
-        self._limit, self._count_s, self._step = (np.zeros(lanes) for _ in range(3))
-        self.active = np.zeros(lanes, dtype=np.bool_)
-        self._is_above = np.zeros(lanes, dtype=np.bool_)
-
-    def step(self, set_fio2: FloatArray, baseline: FloatArray) -> None:
-        """Count.
-
-        Parameters
-        ----------
-        set_fio2 : ndarray, shape (lanes,)
-            FiO2 that is set (fraction).
-        baseline : ndarray, shape (lanes,)
-            The baseline (fraction).
-        """
-        np.add(baseline, self._above, out=self._limit)
-        np.greater(set_fio2, self._limit, out=self._is_above)
-        np.multiply(self._is_above, 3.0, out=self._step)
-        self._step -= 2.0
-        self._count_s += self._step
-        np.maximum(self._count_s, 0.0, out=self._count_s)
-        np.minimum(self._count_s, 1.5 * self._after_s, out=self._count_s)
-        np.greater(self._count_s, self._after_s, out=self.active)
+        self._spreads = bool(np.count_nonzero(self._left_s))
 
 
 __all__ = [
-    "Baseline",
-    "BaselineAlert",
     "Bounds",
     "DeliveryCheck",
     "Fallback",

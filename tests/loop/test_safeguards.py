@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from oxytestbed.loop.safeguards.baseline import Baseline, BaselineAlert
 from oxytestbed.loop.safeguards.feedback import (
     FlatLine,
     PulseCheck,
@@ -15,8 +16,6 @@ from oxytestbed.loop.safeguards.feedback import (
 )
 from oxytestbed.loop.safeguards.layer import SafeguardLayer
 from oxytestbed.loop.safeguards.output import (
-    Baseline,
-    BaselineAlert,
     Bounds,
     DeliveryCheck,
     Fallback,
