@@ -30,7 +30,7 @@ Row = dict[str, Any]
 SPO2_VALUES = 101
 
 #: So many infants are taken out of the recording at a time.
-BLOCK_INFANTS = 16
+BLOCK_INFANTS = 8
 
 #: Outcomes of the event log that an arm without staff has: alarms sound, nobody comes.
 _WITHOUT_STAFF = tuple(name for name in EVENT_OUTCOMES if name.endswith("_priority_per_24h"))
