@@ -29,7 +29,7 @@ Progress = Callable[[int, int], None]
 #: Chunks that run at one time have at most this many lanes times ticks, about 30 bytes each, so
 #: that memory stays flat. Each may have at least the second number, whatever the number of
 #: workers: few lanes at a time are slow, 100 of them three times as slow for each as 400.
-SAMPLES_AT_ONCE = 40_000_000
+SAMPLES_AT_ONCE = 30_000_000
 SAMPLES_A_CHUNK = 9_000_000
 
 #: How often progress is looked at (s).

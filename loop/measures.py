@@ -184,7 +184,7 @@ def shortfall_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
         Percent x s per h; NaN without a valid sample.
     """
     depth = np.maximum(0.0, limit_pct - lane.exact_pct)
-    return _ratio(float(np.sum(np.where(lane.valid, depth, 0.0))), valid_h(lane))
+    return _ratio(float(np.where(lane.valid, depth, 0.0).sum()), valid_h(lane))
 
 
 def excess_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
@@ -202,8 +202,7 @@ def excess_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
         Percent x s per h; NaN without a valid sample.
     """
     height = np.maximum(0.0, lane.exact_pct - limit_pct)
-    counted = np.where(lane.valid_on_oxygen, height, 0.0)
-    return _ratio(float(np.sum(counted)), valid_h(lane))
+    return _ratio(float(np.where(lane.valid_on_oxygen, height, 0.0).sum()), valid_h(lane))
 
 
 def saturation_sd_pct(lane: Counted) -> float:

@@ -49,6 +49,8 @@ DEVICE_ALARMS = (
     Alarm.PRESSURE_HIGH,
     Alarm.FIO2_DEVIATION,
 )
+#: Reasons for a visit that are alarms.
+_ALARM_NAMES = frozenset(alarm.name.lower() for alarm in Alarm)
 
 
 class Staff:
@@ -136,11 +138,10 @@ class Staff:
         """
         if not change.began:
             return
-        key = (change.lane, change.alarm)
         if escalated:
             Course(self._help(change))
-        elif key not in self._expected:
-            self._expected.add(key)
+        elif (change.lane, change.alarm) not in self._expected:
+            self._expected.add((change.lane, change.alarm))
             Course(self._answer(change))
 
     def _note_turn(self, lane: int, event: str, value: float, detail: str) -> None:
@@ -281,8 +282,7 @@ class Staff:
         """Say whether who is at this cot can turn to its alarm at once."""
         if priority >= PROCEDURE_PRIORITY or lane not in self._present or lane in self._guests:
             return False
-        alarms = {alarm.name.lower() for alarm in Alarm}
-        return self._present[lane][0] not in alarms
+        return self._present[lane][0] not in _ALARM_NAMES
 
     def _interrupt(self, lane: int, onset_s: int, reason: str, look: Look) -> Process:
         before = self._present[lane][0]
