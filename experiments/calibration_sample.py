@@ -13,7 +13,8 @@ from ..loop.event_log import EventRecord
 from ..loop.outcomes import outcomes_of
 from ..models.infants import Infants
 from .compare import bench_spec, nursing_groups, scenario_infants
-from .evidence.bedside import Limits, answers, hand_changes, rescues
+from .evidence.bedside import answers, hand_changes, rescues
+from .evidence.limits import limits_of
 from .scenario_settings import Scenario
 
 FloatArray = NDArray[np.float64]
@@ -56,25 +57,21 @@ def sample(scenario: Scenario, part: int, parts: int) -> Sample:
     groups = nursing_groups(len(infants), scenario.staff.infants_per_nurse)
     places = np.flatnonzero(groups % parts == part)
     chosen: Infants = infants.take(places)
-    return _sample_of(Bench(bench_spec(scenario, chosen, groups[places])).run(), scenario)
+    return _sample_of(Bench(bench_spec(scenario, chosen, groups[places])).run())
 
 
-def _sample_of(run: Run, scenario: Scenario) -> Sample:
+def _sample_of(run: Run) -> Sample:
     spec = run.spec
     events: dict[int, list[EventRecord]] = {i: [] for i in spec.infants.infant.tolist()}
     for event in run.events:
         events[event.infant].append(event)
-    limits = Limits(
-        low_alarm_pct=spec.target_low_pct - scenario.alarms.low_margin_pct,
-        high_alarm_pct=spec.target_high_pct + scenario.alarms.high_margin_pct,
-    )
     outcomes: dict[str, list[float]] = {}
     pooled: dict[str, list[float]] = {"care_large": []}
     for place, infant in enumerate(spec.infants.infant.tolist()):
         trace, own = run.trace(place, "manual"), events[infant]
         for name, value in outcomes_of(trace, spec.target_low_pct, spec.target_high_pct).items():
             outcomes.setdefault(name, []).append(value)
-        changes = hand_changes(trace, own, limits)
+        changes = hand_changes(trace, own, limits_of(spec, infant))
         mates = spec.infants.infant[spec.groups == spec.groups[place]].tolist()
         group = [event for mate in mates for event in events[mate]]
         found = {

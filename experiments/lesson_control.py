@@ -152,7 +152,7 @@ def hunting_lesson() -> Lesson:
     """
     controls = (
         Control(
-            name="gain", legend="The controller turns, for each percent of error, by", slider=True,
+            name="gain", legend="For each percent of error it gives", slider=True,
             options=tuple(Option(value=v, label=f"{100 * float(v):g} points of FiO2")
                           for v in ("0.004", "0.02", "0.05", "0.1")), start=0,
         ),

@@ -181,9 +181,9 @@ def rebound_lesson() -> Lesson:
         question="The rise of FiO2 made the fall hardly shallower. What did it do, and what "
         "would you change at the bedside?",
         answer=(
-            "In an apnoea with no breath the extra oxygen cannot reach the lung; it arrives with "
-            "the first breaths, when the saturation recovers anyway. It makes recovery faster, "
-            "and then lifts the saturation beyond the target for as long as it stays.",
+            "In an apnoea with no breath hardly any of the extra oxygen reaches the lung; it comes "
+            "with the first breaths, when the saturation recovers anyway. It makes recovery "
+            "faster, and then lifts the saturation beyond the target for as long as it stays.",
             "The remedy is not to leave the infant without a rescue, but to turn back as soon as "
             "the reading has come back, in steps and while one is still at the cot. A controller "
             "does that part reliably, because it does not go away.",

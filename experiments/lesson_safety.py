@@ -61,7 +61,7 @@ def gate_lesson() -> Lesson:
         x_title="Time (min)",
         x=minutes_of(60 * _GATE_MIN),
         x_ticks=tuple(float(v) for v in range(0, _GATE_MIN + 1, 5)),
-        panels=course_panels(70, 20, 60, 10),
+        panels=course_panels(60, 20, 60, 10),
         variants=_gate_variants(controls),
         question="Would it be safer to give more oxygen whenever the reading is lost?",
         answer=(
@@ -197,7 +197,11 @@ def _masked_variant(run: Run, arm: str) -> Variant:
     last = trace.sao2_pct[-1]
     end_fio2 = 100.0 * float(np.mean(trace.set_fio2[-300:]))
     soonest = min(heard.items(), key=lambda item: item[1], default=None)
-    word = f"first sign at {soonest[1] / 60:.0f} min: {soonest[0]}" if soonest else "nobody hears"
+    word = (
+        f"first sign at {soonest[1] / 60:.0f} min: {soonest[0]}"
+        if soonest
+        else "no alarm and no alert"
+    )
     return Variant(
         lines=course_lines(trace),
         facts={

@@ -20,7 +20,7 @@ from .replay_orders import Orders, held_readings, open_loop_orders
 from .replay_predict import predict, skill_table
 from .replay_reader import BedsideRecording, read_recording
 from .replay_rerun import LEAD_S, rerun
-from .replay_whatif import Recovered, interval, lost, recover, refuse_unidentifiable
+from .replay_whatif import CANDIDATES, Recovered, interval, lost, recover, refuse_unidentifiable
 
 #: Outcomes of the what-if; convention (b), because a recording may be short.
 MEASURES = (
@@ -43,7 +43,11 @@ class ReplaySettings:
         unit="%", low=71, high=100, default=95.0, doc="high end of the target range"
     )
     candidates: int = quantity(
-        unit="-", low=12, high=400, default=32, doc="virtual infants to try on the recording"
+        unit="-",
+        low=12,
+        high=400,
+        default=CANDIDATES,
+        doc="virtual infants to try on the recording",
     )
     ensemble: int = quantity(
         unit="-", low=10, high=400, default=40, doc="fitted infants that are run again"
@@ -198,12 +202,12 @@ def _one_arm(
     recovered: Recovered, name: str, traces: list[Trace], ends: tuple[float, float]
 ) -> WhatIf:
     """Gather one controller's courses and outcomes over the ensemble."""
-    readable = np.stack([trace.sao2_pct[LEAD_S:] for trace in traces], axis=1)
+    sao2 = np.stack([trace.sao2_pct[LEAD_S:] for trace in traces], axis=1)
     fio2 = np.stack([trace.set_fio2[LEAD_S:] for trace in traces], axis=1)
     rows = [_measures(trace, ends) for trace in traces]
     return WhatIf(
         name=name,
-        sao2=interval(recovered.true_sao2(readable)),
+        sao2=interval(recovered.widened(sao2)),
         set_fio2=interval(fio2),
         outcomes=pd.DataFrame(rows, columns=list(MEASURES)),
     )

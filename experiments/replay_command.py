@@ -44,7 +44,7 @@ def _replay(given: argparse.Namespace) -> int:
     from ..loop.registry import load_controller
     from .cli_response import _arms
     from .replay import ReplaySettings, replay_recording
-    from .replay_report import answer, save_replay
+    from .replay_report import answer, save_replay, warnings
     from .result_folder import free_folder, refuse_taken
 
     named = {
@@ -67,7 +67,7 @@ def _replay(given: argparse.Namespace) -> int:
         _tell,
     )
     page = save_replay(result, folder, command=shlex.join(_words(given)))
-    sys.stdout.write("\n".join(answer(result)) + f"\n\nReport: {page}\n")
+    sys.stdout.write("\n".join([*answer(result), *warnings(result)]) + f"\n\nReport: {page}\n")
     return 1 if result.errors else 0
 
 

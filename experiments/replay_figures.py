@@ -49,14 +49,14 @@ def fitted_course(result: ReplayResult) -> Figure:
     matplotlib.figure.Figure
     """
     figure = Figure(figsize=(STRIP_WIDTH_IN, 5.0))
-    top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.5, 1.5))
+    top, middle, bottom = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.5, 1.8))
     recording, recovered = result.recording, result.recovered
     settings = result.settings
     top.axhspan(settings.target_low_pct, settings.target_high_pct, color=TARGET, linewidth=0)
     known = np.flatnonzero(np.isfinite(recording.spo2_pct))
     time, kept = thin_out(known.astype(np.float64), recording.spo2_pct[known])
     top.plot(time / 3600.0, kept, ".", color=FAINT, markersize=2, label="recorded SpO2")
-    low, centre, high = interval(recovered.true_sao2(recovered.fitted_pct))
+    low, centre, high = interval(recovered.widened(recovered.fitted_pct))
     _fill(top, low, high, "#0072B2")
     top.plot(*_hours(centre), color="#0072B2", linewidth=1.0, label="fitted SaO2, 90 % interval")
     top.legend(loc="lower left", ncols=2)
@@ -67,7 +67,7 @@ def fitted_course(result: ReplayResult) -> Figure:
     low, centre, high = (np.repeat(values, 10) for values in (low, centre, high))
     _fill(bottom, low, high, "#D55E00")
     bottom.plot(*_hours(centre), color="#D55E00", linewidth=1.0)
-    _frame(bottom, result, "disturbance")
+    _frame(bottom, result, "disturbance (no unit)")
     bottom.set_xlabel("time (h)")
     return figure
 
@@ -124,7 +124,7 @@ def what_if_strip(result: ReplayResult) -> Figure:
     figure = Figure(figsize=(STRIP_WIDTH_IN, 1.0 + 3.2 * count))
     rows = figure.subplots(2 * count, 1, sharex=True, height_ratios=(2, 1) * count)
     styles = arm_styles([RECORDED, *(item.name for item in result.what_if)])
-    before = np.median(result.recovered.true_sao2(result.recovered.fitted_pct), axis=1)
+    before = np.median(result.recovered.widened(result.recovered.fitted_pct), axis=1)
     settings = result.settings
     for place, item in enumerate(result.what_if):
         top, below = rows[2 * place], rows[2 * place + 1]

@@ -14,11 +14,25 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded, solveh_banded
+from scipy.linalg import cholesky_banded
 
 from ..models.infants import FloatArray
 from ..models.lung_parameters import lung_parameters
-from .replay_guess import GRID, first_guess, rest_table
+from .replay_costs import (
+    LAGS,
+    MISFIT_FREEDOM,
+    NOISE_PCT,
+    STEP_PCT,
+    Prior,
+    costs,
+    nearby,
+    normal_equations,
+    prior_of,
+    pushed,
+    solved,
+    tempered,
+)
+from .replay_guess import first_guess, rest_table
 from .replay_plant import (
     HIGHEST,
     KNOT_S,
@@ -32,24 +46,14 @@ from .replay_plant import (
     saturation_course,
 )
 
-#: SD of what stays unexplained in a knot's mean of SpO2 (points): noise of the
-#: published size, of which neighbouring seconds share most.
-NOISE_PCT = 1.0
-
-#: Degrees of freedom of the steps of the disturbance, and their usual size in
-#: points of saturation at rest from knot to knot.
-FREEDOM, STEP_PCT = 3.0, 0.5
-
-#: Degrees of freedom of what stays unexplained.
-MISFIT_FREEDOM = 8.0
-
-#: Weak pull of the disturbance back to nought, as an SD in points.
-LEVEL_PCT = 30.0
-
-_LAGS = 12  # knots over which an answer is followed
 _NUDGE, _STRETCH = 0.1, 0.2
 _MOST_LANES = 5000  # that are simulated at once
-_PASSES, _JACOBIAN_AT = 7, (0, 3)
+
+#: Passes of the search, and those before which the answers are worked out anew.
+#: At first every sample pulls, so that a deep fall is not taken for an artefact.
+_FREEDOMS = (1000.0, 1000.0, 100.0, 30.0, *(MISFIT_FREEDOM,) * 6)
+_ANSWERS_AT = (0, 2, 4, 7)
+_LONGEST_STEP = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +72,8 @@ class Fit:
         Precision of the disturbance about its most probable course, as lower bands.
     gain_factor, gain_factor_sd : ndarray, shape (lanes,)
         Factor on its effect of FiO2 that the data would give each lane, and its SD.
+    step : ndarray, shape (lanes,)
+        Usual step of the disturbance from knot to knot.
     """
 
     knots: FloatArray
@@ -76,14 +82,7 @@ class Fit:
     bands: FloatArray
     gain_factor: FloatArray
     gain_factor_sd: FloatArray
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Prior:
-    """What is held of the disturbance of each lane before the data are seen."""
-
-    step: FloatArray  # usual step from knot to knot
-    pull: FloatArray  # precision of the pull back to nought
+    step: FloatArray
 
 
 def knot_means(shown_pct: FloatArray, sampled: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -180,16 +179,14 @@ def _search(
     step_pct: float,
     windows: int = 1,
 ) -> Fit:
-    """Gauss-Newton steps, each kept only in the lanes where it is an improvement."""
+    """Fit every lane, and judge how well it goes with the data."""
     infants = candidates.infants
     sampled = np.isfinite(spo2_pct)
     target, number = knot_means(spo2_pct, sampled)
     weight = np.where(number > 0, 1.0 / (NOISE_PCT * NOISE_PCT), 0.0)
     fio2, _ = knot_means(inspired, np.ones_like(sampled))
     table, fio2_grid = rest_table(candidates, fio2)
-    prior = _prior(table, step_pct)
-
-    copies = max(1, min(_LAGS, _MOST_LANES // (windows * len(infants))))
+    copies = max(1, min(LAGS, _MOST_LANES // (windows * len(infants))))
     many = repeated(candidates, np.tile(np.arange(len(infants)), copies))
 
     def look(knots: FloatArray, factor: float = 1.0) -> FloatArray:
@@ -199,34 +196,65 @@ def _search(
         return knot_means(displayed(sao2, body.circulation_delay_s, body.spo2_bias_pct), where)[0]
 
     rest_pct = target - infants.spo2_bias_pct
-    knots = first_guess(table, fio2_grid, rest_pct, number, fio2)
-    shown = look(knots)
-    cost = _cost(knots, target - shown, weight, prior)
-    damping = np.full(len(infants), 1.0)
-    for attempt in range(_PASSES):
-        if attempt in _JACOBIAN_AT:
-            answers = _answers(knots, shown, look, copies)
-        bands, right = _normal_equations(knots, target - shown, weight, answers, prior)
-        moved = np.clip(knots + damping * _solved(bands, right), LOWEST, HIGHEST)
-        tried = look(moved)
-        tried_cost = _cost(moved, target - tried, weight, prior)
-        better = tried_cost < cost
-        knots, shown = np.where(better, moved, knots), np.where(better, tried, shown)
-        cost = np.where(better, tried_cost, cost)
-        damping = np.where(better, np.minimum(1.0, 2.0 * damping), 0.4 * damping)
-    bands, right = _normal_equations(knots, target - shown, weight, answers, prior)
+    guess = first_guess(table, fio2_grid, rest_pct, number, fio2)
+    problem = _Problem(target=target, weight=weight, prior=prior_of(table, step_pct), look=look)
+    knots, shown, answers = _descended(problem, guess, copies)
+    miss = target - shown
+    bands, right = normal_equations(knots, miss, weight, answers, problem.prior, MISFIT_FREEDOM)
     effect = (look(knots, 1.0 + _STRETCH) - shown) / _STRETCH
-    factor, sd = _gain_factor(bands, right, target - shown, effect, weight, answers)
-    half_log = np.array([np.log(cholesky_banded(b, lower=True)[0]).sum() for b in bands])
-    evidence = -cost - half_log - len(knots) * np.log(prior.step)
+    factor, sd = _gain_factor(bands, right, miss, effect, weight, answers)
+    half_log = np.array([np.log(cholesky_banded(own, lower=True)[0]).sum() for own in bands])
+    cost = costs(knots, miss, weight, problem.prior, MISFIT_FREEDOM).sum(axis=0)
     return Fit(
         knots=knots,
         shown_pct=shown,
-        log_evidence=evidence,
+        log_evidence=-cost - half_log - len(knots) * np.log(problem.prior.step),
         bands=bands,
         gain_factor=factor,
         gain_factor_sd=sd,
+        step=problem.prior.step,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Problem:
+    """What a course of disturbance has to go with."""
+
+    target: FloatArray
+    weight: FloatArray
+    prior: Prior
+    look: Callable[..., FloatArray]  # what is shown of some knots
+
+    def cost(self, knots: FloatArray, shown: FloatArray, freedom: float) -> FloatArray:
+        """Cost at each knot."""
+        return costs(knots, self.target - shown, self.weight, self.prior, freedom)
+
+
+def _descended(
+    problem: _Problem, knots: FloatArray, copies: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gauss-Newton steps, each kept only in the stretches where it is an improvement.
+
+    One apnoea that is hard to meet must not hold up the rest of a lane.
+    """
+    shown = problem.look(knots)
+    damping, answers = np.ones_like(knots), np.zeros(0)
+    for attempt, freedom in enumerate(_FREEDOMS):
+        if attempt in _ANSWERS_AT:
+            answers = _answers(knots, shown, problem.look, copies)
+        bands, right = normal_equations(
+            knots, problem.target - shown, problem.weight, answers, problem.prior, freedom
+        )
+        step = np.clip(damping * solved(bands, right), -_LONGEST_STEP, _LONGEST_STEP)
+        moved = np.clip(knots + step, LOWEST, HIGHEST)
+        now = problem.cost(knots, shown, freedom)
+        better = nearby(problem.cost(moved, problem.look(moved), freedom)) < nearby(now)
+        moved = np.where(better, moved, knots)
+        tried = problem.look(moved)
+        kept = problem.cost(moved, tried, freedom).sum(axis=0) <= now.sum(axis=0)
+        knots, shown = np.where(kept, moved, knots), np.where(kept, tried, shown)
+        damping = np.where(better & kept, np.minimum(1.0, 2.0 * damping), 0.4 * damping)
+    return knots, shown, answers
 
 
 def _stretched(inspired: FloatArray, factor: float) -> FloatArray:
@@ -244,34 +272,13 @@ def _gain_factor(
     answers: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Estimate a factor on the effect of FiO2 together with the disturbance."""
-    weight = _tempered(weight, miss)
-    crossed = _pushed(weight * effect, answers)
-    solved = _solved(bands, crossed)
-    own = (weight * effect * effect).sum(axis=0) - (crossed * solved).sum(axis=0)
-    push = (weight * effect * miss).sum(axis=0) - (right * solved).sum(axis=0)
+    weight = tempered(weight, miss, MISFIT_FREEDOM)
+    crossed = pushed(weight * effect, answers)
+    share = solved(bands, crossed)
+    own = (weight * effect * effect).sum(axis=0) - (crossed * share).sum(axis=0)
+    push = (weight * effect * miss).sum(axis=0) - (right * share).sum(axis=0)
     own = np.maximum(own, 1e-6)
     return 1.0 + push / own, 1.0 / np.sqrt(own)
-
-
-def _tempered(weight: FloatArray, miss: FloatArray) -> FloatArray:
-    """Let a sample far from everything (an artefact, or too fast a fall) pull less."""
-    return weight * (MISFIT_FREEDOM + 1.0) / (MISFIT_FREEDOM + weight * miss * miss)
-
-
-def _pushed(values: FloatArray, answers: FloatArray) -> FloatArray:
-    """Gather what each knot does to all that it reaches."""
-    size = len(values)
-    right = np.zeros_like(values)
-    for lag in range(min(_LAGS, size)):
-        right[: size - lag] += (values * answers[lag])[lag:]
-    return right
-
-
-def _prior(table: FloatArray, step_pct: float) -> _Prior:
-    """Scale the prior by what the disturbance does to each lane at rest."""
-    middle = np.gradient(table, GRID, axis=0)[len(GRID) // 2, table.shape[1] // 2]
-    slope = np.maximum(-middle, 0.5)
-    return _Prior(step=step_pct / slope, pull=(slope / LEVEL_PCT) ** 2)
 
 
 def _answers(
@@ -286,88 +293,18 @@ def _answers(
     several such sets, in copies of all lanes, at once.
     """
     index, count = np.arange(len(knots)), knots.shape[1]
-    answers = np.zeros((_LAGS, *knots.shape))
-    for begin in range(0, _LAGS, copies):
+    answers = np.zeros((LAGS, *knots.shape))
+    for begin in range(0, LAGS, copies):
         moved = np.tile(knots, (1, copies))
         for copy in range(copies):
-            moved[begin + copy :: _LAGS, copy * count : (copy + 1) * count] += _NUDGE
+            moved[begin + copy :: LAGS, copy * count : (copy + 1) * count] += _NUDGE
         seen = look(moved)
-        for copy in range(min(copies, _LAGS - begin)):
+        for copy in range(min(copies, LAGS - begin)):
             first = begin + copy
             change = (seen[:, copy * count : (copy + 1) * count] - shown_pct) / _NUDGE
-            late = (index - first) % _LAGS
+            late = (index - first) % LAGS
             late[:first] = -1  # before the first knot that was moved
-            for lag in range(_LAGS):
+            for lag in range(LAGS):
                 rows = late == lag
                 answers[lag, rows] = change[rows]
     return answers
-
-
-def _cost(knots: FloatArray, miss: FloatArray, weight: FloatArray, prior: _Prior) -> FloatArray:
-    """Minus the logarithms of likelihood and prior, both with heavy tails."""
-    steps = np.diff(knots, axis=0) / prior.step
-    tails = 0.5 * (FREEDOM + 1.0) * np.log1p(steps * steps / FREEDOM)
-    return np.asarray(
-        0.5 * (MISFIT_FREEDOM + 1.0) * np.log1p(weight * miss * miss / MISFIT_FREEDOM).sum(axis=0)
-        + tails.sum(axis=0)
-        + 0.5 * prior.pull * (knots * knots).sum(axis=0) / len(knots)
-    )
-
-
-def _normal_equations(
-    knots: FloatArray, miss: FloatArray, weight: FloatArray, answers: FloatArray, prior: _Prior
-) -> tuple[FloatArray, FloatArray]:
-    """Bands of the curvature, shape (lanes, bands, knots), and the right-hand side."""
-    size = len(knots)
-    weight = _tempered(weight, miss)
-    bands = np.zeros((_LAGS, *knots.shape))
-    right = _pushed(weight * miss, answers)
-    for lag in range(min(_LAGS, size)):
-        weighed = weight * answers[lag]
-        for apart in range(min(_LAGS - lag, size - lag)):
-            reach = lag + apart
-            bands[apart, : size - reach] += (weighed * answers[reach])[reach:]
-    steps = np.diff(knots, axis=0)
-    # Heavy tails: a step that is already large is held back less.
-    stiff = (FREEDOM + 1.0) / (FREEDOM * prior.step * prior.step + steps * steps)
-    bands[0, :-1] += stiff
-    bands[0, 1:] += stiff
-    bands[1, :-1] -= stiff
-    bands[0] += prior.pull / size
-    right[:-1] += stiff * steps
-    right[1:] -= stiff * steps
-    right -= prior.pull / size * knots
-    return np.ascontiguousarray(bands.transpose(2, 0, 1)), right
-
-
-def _solved(bands: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve the normal equations of every lane."""
-    columns = [
-        solveh_banded(own, right[:, lane], lower=True, check_finite=False)
-        for lane, own in enumerate(bands)
-    ]
-    return np.stack(columns, axis=1)
-
-
-def drawn_knots(fit: Fit, lane: int, unit: FloatArray) -> FloatArray:
-    """Draw one course of disturbance that the data of a lane allow.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    lane : int
-        Which lane.
-    unit : ndarray, shape (knots,)
-        Standard normal numbers.
-
-    Returns
-    -------
-    ndarray, shape (knots,)
-    """
-    factor = cholesky_banded(fit.bands[lane], lower=True)
-    upper = np.zeros_like(factor)
-    for apart in range(len(factor)):
-        upper[len(factor) - 1 - apart, apart:] = factor[apart, : factor.shape[1] - apart]
-    spread = solve_banded((0, len(factor) - 1), upper, unit)
-    return np.asarray(np.clip(fit.knots[:, lane] + spread, LOWEST, HIGHEST))

@@ -10,9 +10,12 @@ from ..models.steady import steady_state
 from .replay_plant import HIGHEST, LOWEST, Candidates, disturbed, factors
 
 #: Disturbances for which saturations are tabulated.
-GRID = np.linspace(LOWEST, HIGHEST, 33)
+GRID = np.linspace(LOWEST, HIGHEST, 41)
 
-_LATE = 3  # knots by which what is shown lags behind, about
+#: A reading that falls is on its way to a rest that lies lower by so many knots'
+#: fall: the time constant of the lung, about.
+LAG_KNOTS = 2.5
+_LATE = 2  # knots by which what is shown lags behind, about
 
 
 def rest_table(candidates: Candidates, fio2: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -48,7 +51,7 @@ def first_guess(
     number: FloatArray,
     fio2: FloatArray,
 ) -> FloatArray:
-    """Read the disturbance off the table, as if the infant were always at rest.
+    """Read the disturbance off the table, as if the infant were near its rest.
 
     Parameters
     ----------
@@ -72,8 +75,9 @@ def first_guess(
         if not known.size:
             continue
         level = np.interp(index + _LATE, known, sao2_pct[known, lane])
-        level = np.convolve(np.pad(level, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+        level = np.convolve(np.pad(level, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+        level = level + LAG_KNOTS * np.gradient(level) if len(level) > 1 else level
         for place, own in enumerate(np.rint(column[:, lane]).astype(np.int64)):
             rest = table[::-1, own, lane]
             guess[place, lane] = -np.interp(level[place], rest, -GRID[::-1])
-    return np.clip(guess, LOWEST + 1.0, 1.5)
+    return np.clip(guess, LOWEST + 1.0, 3.0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import asdict
 from pathlib import Path
 
@@ -16,17 +15,10 @@ from .checklist import manifest_table
 from .cohort_files import write_infants
 from .page import Page, Picture, Section, write_page
 from .replay import ReplayResult
+from .replay_draws import BIAS_SD_PCT
 from .replay_tables import definition_table, outcome_table, skill_words
-from .replay_whatif import (
-    INTERVAL,
-    LOW_PCT,
-    MOST_BIAS_PCT,
-    MOST_LOW_SHARE,
-    STATED_COVERAGE,
-    STATED_RMS_PCT,
-    STATED_TRIALS,
-    interval,
-)
+from .replay_trust import VALIDATED, VALIDATED_IN_SHORT, cautions, signs
+from .replay_whatif import INTERVAL, interval
 from .result_folder import write_table, write_whole
 
 
@@ -60,7 +52,7 @@ def answer(result: ReplayResult) -> list[str]:
             f"One point of FiO2 moves saturation at rest by {recovered.gain.mean():.2f} points "
             f"(90 % interval {low:.2f} to {high:.2f})."
         )
-        sentences.append(expected_error(result))
+        sentences.append(VALIDATED_IN_SHORT)
     if len(result.skill):
         sentences.append(_skill_sentence(result.skill))
     else:
@@ -69,7 +61,7 @@ def answer(result: ReplayResult) -> list[str]:
 
 
 def expected_error(result: ReplayResult) -> str:
-    """State how far a what-if may be off.
+    """State how far a what-if may be off, and that the probe's bias is not known.
 
     Parameters
     ----------
@@ -80,25 +72,33 @@ def expected_error(result: ReplayResult) -> str:
     -------
     str
     """
-    spread = result.recovered.true_sao2(result.recovered.fitted_pct)
-    middle = np.median(spread, axis=1, keepdims=True)
-    own = math.sqrt(float(((spread - middle) ** 2).mean()))
-    stated = (
-        f"On recordings of virtual infants whose truth is known, with under "
-        f"{100 * MOST_LOW_SHARE:.0f} % of the time below {LOW_PCT:g} % and a probe bias within "
-        f"{MOST_BIAS_PCT:g} points, another FiO2 course was met within {STATED_RMS_PCT:g} points "
-        f"of SaO2 (root mean square) in {STATED_TRIALS}, and the 90 % interval held the truth at "
-        f"least {100 * STATED_COVERAGE:.0f} % of the time; the fitted infants of this recording "
-        f"differ by {own:.1f} points."
+    told = signs(result.recovered).bias_told
+    return (
+        f"{VALIDATED} The bias of the probe can hardly be told from SpO2 and FiO2 alone: the "
+        f"fitted infants suppose biases with an SD of {BIAS_SD_PCT * (1.0 - told):.1f} points "
+        f"({BIAS_SD_PCT:g} before the fit), which is part of every interval."
     )
-    known = result.recording.spo2_pct[np.isfinite(result.recording.spo2_pct)]
-    low = float((known < LOW_PCT).mean())
-    if low > MOST_LOW_SHARE:
-        stated += (
-            f" This recording is below {LOW_PCT:g} % for {100 * low:.0f} % of the time, which is "
-            "outside that: expect up to twice the error."
-        )
-    return stated
+
+
+def warnings(result: ReplayResult) -> tuple[str, ...]:
+    """List what in this recording speaks against trusting each what-if.
+
+    Parameters
+    ----------
+    result : ReplayResult
+        What the recording told.
+
+    Returns
+    -------
+    tuple of str
+        A sentence for each controller that has any.
+    """
+    found = []
+    for item in result.what_if:
+        texts = [caution.text for caution in cautions(result.recovered, item.sao2[1])]
+        if texts:
+            found.append(f"Do not trust the what-if of {item.name}: {'; '.join(texts)}.")
+    return tuple(found)
 
 
 def _skill_sentence(skill: pd.DataFrame) -> str:
@@ -135,7 +135,7 @@ def replay_page(result: ReplayResult, command: str = "") -> Page:
         title=result.recording.name,
         facts=facts,
         answer=answer(result),
-        points=(result.refused,) if result.refused else (),
+        points=(result.refused,) if result.refused else warnings(result),
         failures=tuple(result.errors.items()),
         sections=_sections(result),
         methods=(
@@ -231,8 +231,8 @@ def manifest(result: ReplayResult, command: str = "") -> dict[str, object]:
         "recording": result.recording.name,
         "rows": result.recording.rows,
         "settings": asdict(result.settings),
-        "stated_rms_pct": STATED_RMS_PCT,
-        "stated_coverage": STATED_COVERAGE,
+        "validation": VALIDATED,
+        "warnings": list(warnings(result)),
         "what_if_refused": result.refused,
         "command": command,
     }
@@ -291,7 +291,7 @@ def course_frame(result: ReplayResult) -> pd.DataFrame:
         time_s, recorded signals, fitted SaO2, and for each controller its
         SaO2, FiO2 and open-loop orders.
     """
-    low, middle, high = interval(result.recovered.true_sao2(result.recovered.fitted_pct))
+    low, middle, high = interval(result.recovered.widened(result.recovered.fitted_pct))
     columns = {
         "time_s": np.arange(len(result.recording)),
         "recorded_spo2_pct": result.recording.spo2_pct,
@@ -317,4 +317,5 @@ __all__ = [
     "manifest",
     "replay_page",
     "save_replay",
+    "warnings",
 ]

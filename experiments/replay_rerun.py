@@ -38,8 +38,7 @@ class Rerun:
     ----------
     traces : dict of str to list of Trace
         For each arm a trace of every fitted infant. The warm-up is the time
-        before the recording. SaO2 is what the probe reads without noise;
-        `Recovered.true_sao2` turns it into true saturation.
+        before the recording.
     errors : dict of str to str
         Arms that failed, with the reason.
     """

@@ -33,8 +33,9 @@ def skill_words(result: ReplayResult) -> Table:
         rows.append(Row(cells=(ahead, method, count, *(number(value, 2) for value in values))))
     return Table(
         caption="Infants chosen on the first half of the recording, judged on the second. The "
-        "disturbance is fitted to the 15 min before each origin and then frozen; the recorded "
-        "FiO2 is given. Skill: 1 - squared error / that of the last reading; 0 is no better.",
+        "disturbance is fitted to the 15 min before each origin and then frozen, without the part "
+        "that takes away breathing; the recorded FiO2 is given. Skill: "
+        "1 - squared error / that of the last reading; 0 is no better.",
         head=("Ahead", "Method", "Origins", "RMS (points)", "Mean absolute (points)", "Skill"),
         rows=tuple(rows),
         name="skill_table",
@@ -84,10 +85,11 @@ _DEFINITIONS = (
      "by how well they explain the recording."),
     ("Disturbance", "One number every 10 s that explains what FiO2 does not: up to an onset it "
      "raises shunt and takes ventilation from the poorly ventilated part of the lung, beyond it "
-     "takes away breathing. Smoothed over the whole recording."),
+     "takes away breathing, and at last it is a sudden surge of shunt. "
+     "Smoothed over the whole recording."),
     ("Gain", "Points of saturation per point of FiO2 at rest, at the middle of the recording."),
     ("90 % interval", f"5th to 95th percentile of the fitted infants, spread by a factor of "
-     f"{WIDENING:g} that was found on recordings with known truth; the unknown bias of the "
+     f"{WIDENING:g} that was chosen on recordings with known truth; the unknown bias of the "
      "probe is part of it."),
     ("What-if", "The fitted infants with the same disturbance and another hand on the oxygen. "
      "Apnoeas that would not have happened with more oxygen happen all the same."),

@@ -122,6 +122,41 @@ def draw_high_limits(
     return np.asarray(np.where(kind < settings.high_correct_share, right, limits))
 
 
+def high_limit_course(
+    settings: AlarmSettings,
+    day: ActivitySettings,
+    seed: int,
+    infant: int,
+    target_high_pct: float,
+    duration_s: int,
+) -> FloatArray:
+    """Give the upper SpO2 limit of one infant second by second, as it was really set.
+
+    Parameters
+    ----------
+    settings : AlarmSettings
+        How limits are set.
+    day : ActivitySettings
+        Time of day at the start, and when the day shift starts.
+    seed : int
+        Seed of the run.
+    infant : int
+        The infant's own number.
+    target_high_pct : float
+        High end of the target range (percent).
+    duration_s : int
+        Length of the run.
+
+    Returns
+    -------
+    ndarray, shape (duration_s,)
+        Limits (percent).
+    """
+    shift = (np.arange(duration_s) + into_shift_s(day)) // SHIFT_S
+    shifts = int(shift[-1]) + 1
+    return draw_high_limits(settings, seed, infant, target_high_pct, shifts)[shift]
+
+
 def into_shift_s(day: ActivitySettings) -> int:
     """Say how long the first shift has been on when a run starts.
 

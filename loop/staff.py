@@ -20,8 +20,8 @@ from .phases import At, Course, Phase, request_key, request_rank
 from .rounding import ON_OXYGEN_FIO2
 from .signals import Mode
 from .staff_day import Away, Duty, Procedure, Workload, first_infants, is_night
-from .staff_settings import StaffSettings
-from .staff_titration import Bedside, Luck, Titrator, around
+from .staff_hand import Bedside, Luck, Titrator, around
+from .staff_settings import StaffSettings, stretched
 
 Process = Generator[simpy.Event, None, None]
 Look = Callable[[int, str], Process]
@@ -98,6 +98,7 @@ class Staff:
         came: Callable[[int], None] | None = None,
     ) -> None:
         self._day = day or ActivitySettings()
+        settings = stretched(settings)
         self._env, self._settings, self._bedside, self._log = env, settings, bedside, log
         self._duty, self._came = duty, came
         self._infant = lanes
@@ -108,15 +109,7 @@ class Staff:
         self._away = {lane: away[group] for lane, group in groups.items()}
         self._luck = {lane: Luck(seed, infant) for lane, infant in lanes.items()}
         self._work = {lane: Workload(settings.usual_changes_per_h) for lane in lanes}
-        self._hand = Titrator(
-            settings.titration,
-            settings.tolerate_high_share,
-            settings.wean_share,
-            settings.air_from_pct,
-            bedside,
-            self._luck,
-            self._note_turn,
-        )
+        self._hand = Titrator(settings, bedside, self._luck, self._note_turn)
         self._expected: set[tuple[int, Alarm]] = set()
         self._present: dict[int, tuple[str, int]] = {}  # reason and since when, by lane
         self._guests: set[int] = set()
@@ -253,7 +246,7 @@ class Staff:
             return
         request = PriorityRequest(self._nurse[lane], priority=key)  # type: ignore[arg-type]
         yield request
-        while lane in self._present:  # a colleague is at this cot
+        while lane in self._present:  # a colleague is here
             yield self._wait(1)
         if until_s is None or self._env.now < until_s:
             yield from self._stay(lane, onset_s, reason, look)
@@ -325,13 +318,16 @@ class Staff:
         if row is not None and row.after_s > STAY_S:
             Course(self._come_back(lane, before, row.after_s))
             return
-        if row is not None and row.after_s:
+        if row is not None and self._hand.watches_first(lane, row):
+            yield self._wait(self._settings.air_watch_s)
+        elif row is not None and row.after_s:
             yield self._wait(row.after_s)
         if (yield from self._steps(lane, reason)):
             self._perhaps_come_back(lane, before)
 
     def _perhaps_come_back(self, lane: int, before: float) -> None:
-        if float(self._luck[lane].steps.random()) >= self._settings.forget_share:
+        forgets = float(self._luck[lane].steps.random()) < self._settings.forget_share
+        if self._hand.from_air(lane) or not forgets:
             Course(self._come_back(lane, before, self._settings.watch_s))
 
     def _steps(self, lane: int, reason: str) -> Generator[simpy.Event, None, int]:
@@ -359,7 +355,7 @@ class Staff:
             yield from self._while_away(lane)
             look = partial(self._reduce, before=before)
             yield from self._visit(lane, COME_BACK_PRIORITY, int(self._env.now), "come_back", look)
-            if float(self._luck[lane].steps.random()) < forget:
+            if float(self._luck[lane].steps.random()) < forget and not self._hand.from_air(lane):
                 return
             after_s = self._settings.watch_s
 

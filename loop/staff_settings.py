@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..models.errors import problem
 from ..models.settings import quantity, validate
@@ -111,7 +111,11 @@ class StaffSettings:
         unit="s", low=10, high=1800, default=180, doc="time until somebody comes back after a step"
     )
     forget_share: float = quantity(
-        unit="fraction", low=0, high=1, default=0.2, doc="rescues after which nobody comes back"
+        unit="fraction",
+        low=0,
+        high=1,
+        default=fitted.FORGET_SHARE,
+        doc="rescues after which nobody comes back",
     )
     tolerate_high_share: float = quantity(
         unit="fraction",
@@ -133,6 +137,27 @@ class StaffSettings:
         high=40,
         default=25,
         doc="room-air rule: at most so much oxygen is turned off at a reading above the target",
+    )
+    air_until_pct: float = quantity(
+        unit="%",
+        low=50,
+        high=100,
+        default=82,
+        doc="room-air rule: from this reading on, an infant in room air is watched first",
+    )
+    air_watch_s: int = quantity(
+        unit="s",
+        low=0,
+        high=600,
+        default=180,
+        doc="room-air rule: so long, to see whether it recovers without oxygen",
+    )
+    stretch: float = quantity(
+        unit="-",
+        low=0,
+        high=3,
+        default=1.0,
+        doc="attention falls with this power of infants per nurse (2 is usual); 0: not at all",
     )
     titration: tuple[TitrationRow, ...] = quantity(
         unit="-", default=TITRATION, doc="the protocol; the first row that fits the reading counts"
@@ -199,3 +224,41 @@ class StaffSettings:
             raise problem(
                 "StaffSettings.break_min", "breaks and hand-over of at most 360 min", busy_min
             )
+
+
+#: Infants per nurse at which the fitted values hold.
+USUAL_INFANTS_PER_NURSE = 2
+
+
+def stretched(settings: StaffSettings) -> StaffSettings:
+    """Spread a nurse's attention over more infants than usual, or over fewer.
+
+    Waiting for a nurse who is elsewhere comes on top of this: what is stretched is
+    how often the nurse looks, how soon the nurse thinks of what is not urgent, and
+    how much is forgotten (assumption; that more infants per nurse go with less time in
+    range is from Sink, ADC FN 2011;96:F93).
+
+    Parameters
+    ----------
+    settings : StaffSettings
+        As fitted, at two infants per nurse.
+
+    Returns
+    -------
+    StaffSettings
+        The same at the usual number of infants.
+    """
+    factor = (settings.infants_per_nurse / USUAL_INFANTS_PER_NURSE) ** settings.stretch
+    if factor == 1.0:
+        return settings
+    longest_s = 7200.0
+    return replace(
+        settings,
+        round_interval_min=min(max(settings.round_interval_min * factor, 5.0), 480.0),
+        at_cot_share=min(settings.at_cot_share / factor, 1.0),
+        prompt_share=min(settings.prompt_share / factor, 1.0),
+        late_delay_s=min(max(settings.late_delay_s * factor, settings.prompt_delay_s), longest_s),
+        high_delay_s=min(max(settings.high_delay_s * factor, 1.0), longest_s),
+        watch_s=min(max(round(settings.watch_s * factor), 10), 1800),
+        forget_share=1.0 - (1.0 - settings.forget_share) ** factor,
+    )

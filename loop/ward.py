@@ -17,7 +17,7 @@ from .patients import Patients
 from .signals import FloatArray
 from .staff import Duty, Staff
 from .staff_day import procedures_of
-from .staff_titration import Bedside
+from .staff_hand import Bedside
 
 if TYPE_CHECKING:
     from .bench import BenchSpec

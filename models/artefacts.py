@@ -51,7 +51,7 @@ class ArtefactSettings:
     """How often a probe is disturbed; all rates and lengths are assumptions."""
 
     motion_per_h: float = quantity(
-        unit="1/h", low=0, high=30, default=6.0, doc="bouts of motion, besides handling"
+        unit="1/h", low=0, high=30, default=8.0, doc="bouts of motion, besides handling"
     )
     motion_s: float = quantity(
         unit="s", low=5, high=60, default=45.0, doc="mean length of a bout of motion"
@@ -63,7 +63,7 @@ class ArtefactSettings:
         unit="min", low=1, high=30, default=15.0, doc="mean length of a spell of low perfusion"
     )
     probe_off_per_d: float = quantity(
-        unit="1/d", low=0, high=24, default=0.5, doc="probe falls off, reading lost"
+        unit="1/d", low=0, high=24, default=1.0, doc="probe falls off, reading lost"
     )
     probe_displaced_per_d: float = quantity(
         unit="1/d", low=0, high=24, default=0.5, doc="probe slips and shows a false value"

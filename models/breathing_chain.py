@@ -26,7 +26,7 @@ STATE_NEXT = (
 #: Relative number of visits in the long run; solves ``visits = visits @ STATE_NEXT``.
 STATE_VISITS = (0.15, 1.0, 1.85, 0.925)
 #: Rate of events in each state, relative to the others.
-STATE_RATE = (0.4, 1.2, 6.0, 60.0)
+STATE_RATE = (0.5, 1.2, 5.0, 20.0)
 
 _BLOCK = 256
 

@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blood import po2_from_content, saturation
-from .cohort_values import AV_DIFFERENCE_PCT, DISTRIBUTIONS, DRIFT_AVERAGING, ROOM_AIR_SHARE
+from .cohort_values import (
+    AV_DIFFERENCE_PCT,
+    DISTRIBUTIONS,
+    DRIFT_AVERAGING,
+    ROOM_AIR_APNOEA_FACTOR,
+    ROOM_AIR_SHARE,
+)
 from .errors import problem
 from .haemoglobin import p50_from_hbf
 from .infants import STRATA, FloatArray, Infants
@@ -186,6 +192,8 @@ def _identity(
     own = ("heart_rate_bpm", "spo2_bias_pct", "apnoea_rate_per_h")
     for name in (*own, "drift_shunt_sd", "drift_ventilation_sd"):
         values[name] = table[name].draw(generator)
+    if in_air:
+        values["apnoea_rate_per_h"] *= ROOM_AIR_APNOEA_FACTOR
     return values
 
 

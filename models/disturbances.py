@@ -34,21 +34,22 @@ APNOEA_SHORTEST_S = 10
 PAUSE_SHORTEST_S = 5
 HYPOVENTILATION_SHORTEST_S = 20
 #: Mean excess over the shortest apnoea, of most and of the long-tailed ones (s).
-APNOEA_EXCESS_S = 5.0
+APNOEA_EXCESS_S = 10.0
 APNOEA_LONG_EXCESS_S = 15.0
 APNOEA_LONG_SHARE = 0.08
 MIXED_STRETCH = 1.6
 HYPOVENTILATION_EXCESS_S = 40.0
 LONGEST_S = 120
 #: Breaths between two events take at least this long; assumption.
-RECOVERY_S = 2
+RECOVERY_S = 8
 #: An event that hypoxia brings on waits this long for a gap, then is dropped.
 PATIENCE_S = 120
 
 #: Ventilation left in hypoventilation (fraction of normal), and the factors on
-#: shunt while the airway is closed and while the infant splints; assumptions.
+#: shunt in apnoea, when lung volume falls below rest and units close, and while the
+#: infant splints; assumptions.
 WEAK_VENTILATION = (0.2, 0.6)
-CLOSED_SHUNT_FACTOR = 1.1
+APNOEA_SHUNT_FACTOR = 2.8
 SPLINTING_SHUNT_FACTOR = 5.0
 
 #: Saturations at which hypoxia starts and ends to add events (%); assumption.
@@ -102,7 +103,7 @@ class DisturbanceSettings:
         unit="-", low=0, high=5, default=1.0, doc="pauses of 5-9 s for each apnoea of >= 10 s"
     )
     hypoventilation_rate_per_h: float = quantity(
-        unit="1/h", low=0, high=10, default=3.0, doc="spells of weak breathing, without apnoea"
+        unit="1/h", low=0, high=10, default=1.0, doc="spells of weak breathing, without apnoea"
     )
     splinting_share: float = quantity(
         unit="fraction",
@@ -115,7 +116,7 @@ class DisturbanceSettings:
         unit="-",
         low=0,
         high=2,
-        default=0.0,
+        default=1.0,
         doc="by how much rate and length of apnoeas follow age; 0 not at all",
     )
 
@@ -328,7 +329,7 @@ def _describe(
     duration_s = np.minimum(lasting_s.astype(np.int64), LONGEST_S)
     low, high = WEAK_VENTILATION
     splints = weak & (uniform[:, 1] < settings.splinting_share)
-    shunt = np.where(obstructive | mixed, CLOSED_SHUNT_FACTOR, 1.0)
+    shunt = np.where(apnoea, APNOEA_SHUNT_FACTOR, 1.0)
     closed_from_s = np.where(mixed, duration_s // 2, duration_s)
     return {
         "duration_s": duration_s,

@@ -31,7 +31,7 @@ APNOEA_FULL_S = 15.0
 HYPOXIA_STARTS = 0.90
 HYPOXIA_FULL = 0.65
 #: Reflex with apnoea only or hypoxia only, as a share of that with both.
-ALONE_SHARE = 0.3
+ALONE_SHARE = 0.45
 #: Largest relative fall of the rate: the least and the most sensitive infant.
 FALL_LEAST = 0.15
 FALL_MOST = 0.8

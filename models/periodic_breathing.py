@@ -13,7 +13,6 @@ import numpy as np
 
 from .disturbances import (
     ALWAYS_MARK,
-    RECOVERY_S,
     BoolArray,
     Breathing,
     BreathingEvents,
@@ -26,6 +25,8 @@ from .streams import Cause, stream
 #: Length of a cycle (s), from memory; pauses within it are shorter than an apnoea (10 s).
 CYCLE_S = (10, 20)
 PAUSE_S = (5, 9)
+#: Breaths between a pause and whatever comes next take at least this long; assumption.
+BREATHS_S = 2
 #: Three pauses at least make periodic breathing, from memory; more come by chance (assumption).
 FEWEST_CYCLES = 3
 MEAN_CYCLES = 8.0
@@ -144,8 +145,8 @@ def _between(events: BreathingEvents, more: BreathingEvents) -> BoolArray:
     if not len(events):
         return np.ones(len(more), dtype=np.bool_)
     starts_s = np.append(events.onset_s, np.iinfo(np.int64).max)
-    free_s = np.append(0, events.onset_s + events.duration_s + RECOVERY_S)
+    free_s = np.append(0, events.onset_s + events.duration_s + BREATHS_S)
     gap = np.searchsorted(events.onset_s, more.onset_s, side="right")
     after = more.onset_s >= free_s[gap]
-    before = more.onset_s + more.duration_s + RECOVERY_S <= starts_s[gap]
+    before = more.onset_s + more.duration_s + BREATHS_S <= starts_s[gap]
     return np.asarray(after & before)

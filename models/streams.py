@@ -40,6 +40,9 @@ class Cause(IntEnum):
     STAFF_OVERRIDES = 42
     ALARM_LIMITS = 43
     FAULTS = 51
+    REPLAY = 61
+    REPLAY_COURSES = 62
+    REPLAY_TRIAL = 63
 
 
 def stream(seed: int, infant: int, cause: Cause) -> np.random.Generator:

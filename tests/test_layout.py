@@ -35,6 +35,7 @@ MAY_PRINT = (
     "experiments/cli.py",
     "experiments/benchmark.py",
     "experiments/calibrate_staff.py",
+    "experiments/replay_trials.py",
 )
 
 SOURCES = sorted(path for floor in FLOORS for path in (ROOT / floor).rglob("*.py"))

@@ -8,7 +8,6 @@ into figures.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from ...loop.event_log import EventRecord
 from ...loop.rounding import whole_percent
 from ...loop.trace import Trace
 from ...models.activities import HANDS_ON, PROCEDURES
+from .limits import Limits
 from .step_response import fit_shape
 
 FloatArray = NDArray[np.float64]
@@ -56,20 +56,6 @@ BIAS_BANDS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class Limits:
-    """Limits of the display that staff look at (percent).
-
-    Attributes
-    ----------
-    low_alarm_pct, high_alarm_pct : float
-        Readings beyond these sound an alarm after its delay.
-    """
-
-    low_alarm_pct: float
-    high_alarm_pct: float
-
-
 def hand_changes(trace: Trace, events: Iterable[EventRecord], limits: Limits) -> Arrays:
     """Describe every change of FiO2 by hand after the warm-up.
 
@@ -99,10 +85,11 @@ def hand_changes(trace: Trace, events: Iterable[EventRecord], limits: Limits) ->
         last = new
         if step == 0.0 or event.time_s < trace.warmup_s:
             continue
-        recent = trace.spo2_pct[max(0, event.time_s - LOOK_BACK_S) : event.time_s]
-        recent = recent[~np.isnan(recent)]
-        beyond = recent < limits.low_alarm_pct if step > 0 else recent > limits.high_alarm_pct
-        rows.append((event.time_s, step, start, beyond.mean() if len(recent) else np.nan))
+        before = slice(max(0, event.time_s - LOOK_BACK_S), event.time_s)
+        recent = trace.spo2_pct[before]
+        low, high = recent < limits.low_alarm_pct, recent > limits.high_alarm_pct[before]
+        beyond = (low if step > 0 else high)[~np.isnan(recent)]
+        rows.append((event.time_s, step, start, beyond.mean() if len(beyond) else np.nan))
     table = np.array(rows, dtype=np.float64).reshape(-1, 4)
     names = ("step_s", "step_pct", "step_from_pct", "beyond_share")
     return {name: table[:, place] for place, name in enumerate(names)}
@@ -380,7 +367,6 @@ def first_order_steps(trace: Trace, changes: Arrays) -> Arrays:
 __all__ = [
     "BIAS_BANDS",
     "Arrays",
-    "Limits",
     "answers",
     "breathing_events",
     "care",

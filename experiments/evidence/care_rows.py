@@ -17,6 +17,8 @@ ISOLATED_S, SEQUENTIAL_S = 120, 60
 APNOEA_S = 10
 PROLONGED_S = 60
 OLDER_WK = 33.0
+#: Events peak from this age on (d).
+PEAK_FROM_D = 28.0
 FIRST_ORDER_R2 = 0.7
 
 
@@ -233,6 +235,50 @@ def unstable_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:
         ),
         "S22_short": figure(float(short.max()) if len(short) else np.nan, len(short)),
     }
+
+
+def age_rows(strata: Sequence[Sequence[Lane]]) -> dict[str, Simulated]:
+    """Compare older infants with younger ones, each stratum by itself.
+
+    Parameters
+    ----------
+    strata : sequence of sequence of Lane
+        Infants with detail, by stratum.
+
+    Returns
+    -------
+    dict of str to Simulated
+        By row id: apnoeas an hour more in the fifth and sixth week; and the smaller of two
+        changes, by which apnoeas are shorter (s) and falls deeper (points) from then on.
+    """
+    rate, change = [], []
+    for lanes in strata:
+        age_d = np.array([lane.postnatal_age_d for lane in lanes])
+        long = [lane.arrays["length_s"] >= APNOEA_S for lane in lanes]
+        per_h = [apnoea.sum() / lane.counted_h for apnoea, lane in zip(long, lanes, strict=True)]
+        lengths, falls = (
+            [lane.arrays[name][apnoea] for apnoea, lane in zip(long, lanes, strict=True)]
+            for name in ("length_s", "fall_pct")
+        )
+        old = age_d >= PEAK_FROM_D
+        if not (old.any() and (~old).any()):
+            continue
+        rate.append(_older_minus_younger([np.array([x]) for x in per_h], old))
+        shorter, deeper = -_older_minus_younger(lengths, old), _older_minus_younger(falls, old)
+        change.append(min(shorter, deeper))
+    return {"events_peak": _mean(np.array(rate)), "events_shorter": _mean(np.array(change))}
+
+
+def _older_minus_younger(values: Sequence[FloatArray], old: NDArray[np.bool_]) -> float:
+    """Difference of the means over all events of either group."""
+    chosen = [
+        np.concatenate([v for v, kept in zip(values, group, strict=True) if kept])
+        for group in (old, ~old)
+    ]
+    known = [values[np.isfinite(values)] for values in chosen]
+    if not all(len(values) for values in known):
+        return float("nan")
+    return float(known[0].mean() - known[1].mean())
 
 
 def reading_rows(lanes: Sequence[Lane]) -> dict[str, Simulated]:

@@ -12,7 +12,7 @@ from ...models.haemoglobin import p50_from_hbf
 from ...models.infants import Infants
 from ...models.lung_parameters import lung_parameters
 from ...models.oximeter_noise import NOISE_LEVELS_PCT, OximeterNoise
-from ...models.periodic_breathing import PeriodicSettings
+from ...models.periodic_breathing import CYCLE_S, PeriodicSettings
 from ...models.steady import steady_state
 from ...models.streams import BLOCK_TICKS
 from .rows import Simulated, figure, spread_over
@@ -132,6 +132,7 @@ def constant_rows() -> dict[str, Simulated]:
     found["chain_short"] = figure(min(STATE_LIFE_S))
     found["chain_long"] = figure(max(STATE_LIFE_S) / 3600.0)
     found["periodic"] = figure(100.0 * PeriodicSettings().periodic_share)
+    found["periodic_cycle"] = figure(0.5 * sum(CYCLE_S))
     found["guide_cycle"] = figure(StaffSettings().watch_s / 60.0)
     return found
 

@@ -18,6 +18,7 @@ from ..compare import LIBRARIES
 from ..workers import default_workers
 from . import apnoea, averaging, care_rows, cohort_rows, shunt_fit, step_response
 from .grading import Tally, tally
+from .limits import limit_rows
 from .rows import (
     Evidence,
     Found,
@@ -139,6 +140,7 @@ def _run_rows(studies: Sequence[Study]) -> Found:
         **care_rows.settled_rows(runs["settled"]),
         **care_rows.unstable_rows(runs["unstable"]),
         **care_rows.reading_rows([*runs["settled"], *runs["unstable"]]),
+        **care_rows.age_rows([runs["settled"], runs["unstable"]]),
         **care_rows.side_rows(runs),
         **care_rows.mode_rows(runs),
     }
@@ -152,6 +154,7 @@ def _drawn_rows(
         **cohort_rows.constant_rows(),
         **cohort_rows.wash_in_rows(settled),
         **cohort_rows.noise_rows(seed),
+        **limit_rows(settled, seed),
         **apnoea.statements(few),
         **apnoea.recurrent(unstable),
         **apnoea.closed_forms(),

@@ -27,7 +27,6 @@ from ..compare import nursing_groups
 from .averaging import Counts, count_desaturations
 from .bedside import (
     Arrays,
-    Limits,
     answers,
     breathing_events,
     care,
@@ -37,6 +36,7 @@ from .bedside import (
     readings,
     rescues,
 )
+from .limits import limits_of
 
 FloatArray = NDArray[np.float64]
 
@@ -60,12 +60,12 @@ class Size:
     """
 
     infants: int = quantity(
-        unit="-", low=4, high=10_000, default=48, doc="infants in each of the two main runs"
+        unit="-", low=4, high=10_000, default=96, doc="infants in each of the two main runs"
     )
     hours: float = quantity(
         unit="h", low=0.5, high=240, default=18.0, doc="length of the main runs, first hour apart"
     )
-    seed: int = quantity(unit="-", low=0, high=2**31, default=20250, doc="seed of everything")
+    seed: int = quantity(unit="-", low=0, high=2**31, default=8128, doc="seed of everything")
 
     def __post_init__(self) -> None:
         validate(self)
@@ -73,7 +73,7 @@ class Size:
     @property
     def side_infants(self) -> int:
         """Infants in each side run."""
-        return max(4, round(0.6 * self.infants))
+        return max(4, round(0.3 * self.infants))
 
     @property
     def side_hours(self) -> float:
@@ -111,8 +111,8 @@ class Lane:
     ----------
     infant : int
         Its own number.
-    pma_wk : float
-        Postmenstrual age.
+    pma_wk, postnatal_age_d : float
+        Postmenstrual age, and age since birth.
     low_alarms : int
         Low alarms after the warm-up.
     counted_h : float
@@ -125,6 +125,7 @@ class Lane:
 
     infant: int
     pma_wk: float
+    postnatal_age_d: float
     low_alarms: int
     counted_h: float
     outcomes: Mapping[str, float]
@@ -187,7 +188,7 @@ def plan(size: Size) -> list[Job]:
     settled = infants_of("settled", main, 92.5, size.seed)
     unstable = infants_of("unstable", main, 90.0, size.seed)
     wide = infants_of("settled", few, 90.0, size.seed)
-    some, rough = settled.take(np.arange(few)), unstable.take(np.arange(few))
+    rough = unstable.take(np.arange(few))
     long, short = size.hours, size.side_hours
     return [
         *_jobs("unstable", unstable, (87, 93), long, size, parts=2, detail=True, averaging=True),
@@ -195,8 +196,8 @@ def plan(size: Size) -> list[Job]:
         *_jobs("wide", wide, (85, 95), short, size),
         *_jobs("low_target", wide, (85, 89), short, size),
         *_jobs("high_target", wide, (91, 95), short, size),
-        *_jobs("two_each", some, (90, 95), short, size),
-        *_jobs("four_each", some, (90, 95), short, size, infants_per_nurse=4),
+        *_jobs("two_each", settled, (90, 95), 0.5 * long, size),
+        *_jobs("four_each", settled, (90, 95), 0.5 * long, size, infants_per_nurse=4),
         *(
             job
             for mode in MODES_COMPARED
@@ -329,6 +330,7 @@ def _lane(job: Job, run: Run, place: int, by_infant: Mapping[int, list[EventReco
     return Lane(
         infant=infant,
         pma_wk=float(spec.infants.gestation_wk[place] + spec.infants.postnatal_age_d[place] / 7.0),
+        postnatal_age_d=float(spec.infants.postnatal_age_d[place]),
         low_alarms=sum(event.time_s >= spec.warmup_s for event in low),
         counted_h=(spec.duration_s - spec.warmup_s) / 3600.0,
         outcomes=outcomes,
@@ -343,12 +345,9 @@ def _arrays(
     infant = int(spec.infants.infant[place])
     mates = spec.infants.infant[spec.groups == spec.groups[place]].tolist()
     group = [event for mate in mates for event in by_infant[int(mate)]]
-    limits = Limits(
-        low_alarm_pct=spec.target_low_pct - spec.alarms.low_margin_pct,
-        high_alarm_pct=spec.target_high_pct + spec.alarms.high_margin_pct,
-    )
     probe_s = float(spec.infants.circulation_delay_s[place])
     probe_s += 0.5 * (spec.oximeter.averaging_s - 1)
+    limits = limits_of(spec, infant)
     changes = hand_changes(trace, by_infant[infant], limits)
     return {
         **changes,

@@ -54,7 +54,7 @@ function fill() {
   $("title").textContent = setup.title;
   for (let place = 0; place < setup.infants; place += 1) option($("infant"), place, `number ${place}`);
   for (const name of setup.controllers) option($("controller"), name, name.replaceAll("_", " "));
-  for (const minutes of [10, 30, 60, 120, 240]) option($("minutes"), minutes, `${minutes} min of the infant's time`);
+  for (const minutes of [10, 30, 60, 120, 240]) option($("minutes"), minutes, `${minutes} min simulated`);
   $("minutes").value = setup.minutes.usual;
   const speeds = [...new Set([1, 5, 10, 20, 60, 120, setup.speed.usual])].sort((a, b) => a - b);
   for (const speed of speeds) {

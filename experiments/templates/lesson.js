@@ -100,6 +100,13 @@
     for (const [, label, look] of variant.lines) shown.set(look === "main" && shown.has("main") ? "main" : look, shown.has(look) ? `${shown.get(look)}, ${label}` : label);
     if (kept) shown.set("kept", "kept from before");
     $("keys").replaceChildren();
+    const band = data.panels.find((item) => item.band)?.band;
+    if (band) {
+      const item = document.createElement("span");
+      add(add(item, "svg", { viewBox: "0 0 32 10", "aria-hidden": "true" }), "rect", { width: 32, height: 10, fill: "#bfe3d4" });
+      item.append(`target ${band[0]} to ${band[1]} %`);
+      $("keys").append(item);
+    }
     for (const [look, label] of shown) {
       const item = document.createElement("span");
       const sample = add(item, "svg", { viewBox: "0 0 32 10", "aria-hidden": "true" });

@@ -2,7 +2,6 @@ import numpy as np
 import pytest
 
 from oxytestbed.experiments.evidence.bedside import (
-    Limits,
     answers,
     breathing_events,
     first_order_steps,
@@ -11,10 +10,12 @@ from oxytestbed.experiments.evidence.bedside import (
     readings,
     rescues,
 )
+from oxytestbed.experiments.evidence.limits import Limits
 from oxytestbed.loop.event_log import EventRecord
 from oxytestbed.loop.trace import Trace
 
-LIMITS = Limits(low_alarm_pct=89.0, high_alarm_pct=96.0)
+#: The upper limit is set to 100 % at a change of shift.
+LIMITS = Limits(low_alarm_pct=89.0, high_alarm_pct=np.repeat([96.0, 100.0], [1700, 2300]))
 
 
 def trace(samples=4000, warmup_s=0, **columns):
@@ -47,6 +48,12 @@ def test_changes_by_hand_are_followed_from_one_to_the_next():
     assert found["step_pct"].tolist() == [5.0, -3.0]
     assert found["step_from_pct"].tolist() == [30.0, 35.0]
     assert found["beyond_share"].tolist() == [0.25, 0.0]
+
+
+def test_time_above_a_limit_is_that_above_the_limit_as_it_was_set():
+    events = [event(1600, "fio2_by_hand", 0.28), event(3000, "fio2_by_hand", 0.26)]
+    found = hand_changes(trace(spo2_pct=np.full(4000, 97.0)), events, LIMITS)
+    assert found["beyond_share"].tolist() == [1.0, 0.0]
 
 
 def test_the_warmup_moves_the_start_but_is_not_counted():

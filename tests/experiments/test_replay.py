@@ -1,4 +1,4 @@
-"""A recording with known truth is recovered within the error that the report states."""
+"""One recording, from the file to the report; how far it is recovered is tested with the trials."""
 
 from __future__ import annotations
 
@@ -13,11 +13,16 @@ from oxytestbed.experiments.replay import MEASURES, ReplaySettings, replay_recor
 from oxytestbed.experiments.replay_command import add_replay
 from oxytestbed.experiments.replay_orders import held_readings, open_loop_orders
 from oxytestbed.experiments.replay_predict import HORIZONS_S, METHODS, skill_table
-from oxytestbed.experiments.replay_report import answer, course_frame, save_replay
+from oxytestbed.experiments.replay_report import (
+    answer,
+    course_frame,
+    expected_error,
+    save_replay,
+    warnings,
+)
+from oxytestbed.experiments.replay_trust import VALIDATED, VALIDATED_IN_SHORT
 from oxytestbed.experiments.replay_whatif import (
-    MOST_BIAS_PCT,
-    STATED_COVERAGE,
-    STATED_RMS_PCT,
+    Movement,
     another_course,
     interval,
     lost,
@@ -45,7 +50,6 @@ def truth():
     """One settled infant with drift, apnoea, noise, delay, lost signal and a biased probe."""
     drawn = draw_infants(SEED, CohortSettings(infants=40, stratum="settled"), 92.5).infants
     infants = drawn.take(np.flatnonzero((drawn.fio2_need > 0.26) & (drawn.fio2_need < 0.5))[:1])
-    assert abs(infants.spo2_bias_pct[0]) < MOST_BIAS_PCT
     need = float(infants.fio2_need[0])
     spec = BenchSpec(
         infants=infants,
@@ -81,22 +85,26 @@ def result(csv_file):
     return replay_recording(csv_file, arms, settings)
 
 
-def test_a_different_course_is_predicted_within_the_stated_error(truth, result):
-    low, middle, high = interval(another_course(result.recovered, truth.other))
-    miss = middle - truth.sao2_on_other_pct
+def test_the_interval_of_another_course_holds_the_truth(truth, result):
+    low, _, high = interval(another_course(result.recovered, truth.other))
     inside = (truth.sao2_on_other_pct >= low) & (truth.sao2_on_other_pct <= high)
-    moved = truth.sao2_on_other_pct - truth.trace.sao2_pct
-    rms = float(np.sqrt((miss * miss).mean()))
-    assert rms <= STATED_RMS_PCT <= 2.0
-    assert inside.mean() >= STATED_COVERAGE >= 0.8
-    assert rms < float(np.sqrt((moved * moved).mean()))  # better than "nothing would change"
-    assert (high - low).mean() < 8.0  # an interval that holds everything says nothing
+    assert inside.mean() >= 0.8
 
 
-def test_the_report_states_that_error(result):
-    words = " ".join(answer(result))
-    assert f"within {STATED_RMS_PCT:g} points of SaO2" in words
-    assert f"at least {100 * STATED_COVERAGE:.0f} % of the time" in words
+def test_the_report_states_what_was_reached_and_that_the_bias_is_not_known(result):
+    assert VALIDATED_IN_SHORT in answer(result)
+    assert VALIDATED in expected_error(result)
+    assert "bias of the probe can hardly be told" in expected_error(result)
+
+
+def test_a_caution_becomes_a_warning_for_each_controller(result):
+    assert all(item.name in text for item, text in zip(result.what_if, warned(result), strict=True))
+
+
+def warned(result):
+    """Warnings of a result whose recording is too still to be trusted."""
+    still = replace(result.recovered, movement=Movement(range_fraction=0.05, changes=5))
+    return warnings(replace(result, recovered=still))
 
 
 def test_predictions_stand_beside_persistence(result):

