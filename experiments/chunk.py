@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..loop.bench import Bench, BenchSpec, Run
+from ..loop.counted import Counted, counted
 from ..loop.event_log import EventRecord
 from ..loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
 from ..loop.oracle import DEFAULT_ROUNDS, LANES_A_ROUND, ORACLE, find_oracle
-from ..loop.outcomes import OUTCOMES, outcomes_of
-from ..loop.rounding import on_oxygen
+from ..loop.outcomes import OUTCOMES, outcomes_of_counted
+from ..loop.recording import Recording
 from ..loop.trace import Trace
 from .time_aligned import Courses, group_courses
 from .warmup import warmup_rows
@@ -27,6 +28,9 @@ Row = dict[str, Any]
 
 #: Displayed SpO2 is counted from 0 to 100 %.
 SPO2_VALUES = 101
+
+#: So many infants are taken out of the recording at a time.
+BLOCK_INFANTS = 8
 
 #: Outcomes of the event log that an arm without staff has: alarms sound, nobody comes.
 _WITHOUT_STAFF = tuple(name for name in EVENT_OUTCOMES if name.endswith("_priority_per_24h"))
@@ -141,13 +145,20 @@ def outcomes_of_run(run: Run, trace_infants: tuple[int, ...] = (), worst: int = 
     -------
     ChunkResult
     """
-    result = _results(run, trace_infants)
+    counts = _Counts(run, trace_infants, tuple(EVENT_OUTCOMES))
+    names = [arm.name for arm in run.spec.arms]
+    places: dict[int, list[int]] = {}
+    for place, group in enumerate(run.spec.groups.tolist()):
+        places.setdefault(group, []).append(place)
+    groups = ((counts.infant(place) for place in members) for members in places.values())
+    courses = group_courses(groups, names, baseline_of(names))
+    result = counts.result()
     traces = dict(result.traces)
     for infant in _who_lost_most(result.rows, worst) - set(trace_infants):
         place = int(np.flatnonzero(run.spec.infants.infant == infant)[0])
         for arm in run.spec.arms:
             traces[infant, arm.name] = run.trace(place, arm.name)
-    return replace(result, traces=traces, courses=_courses(run))
+    return replace(result, traces=traces, courses=courses)
 
 
 def _who_lost_most(rows: Sequence[Row], count: int) -> set[int]:
@@ -259,34 +270,94 @@ def _row(spec: BenchSpec, place: int, arm: str, error: str = "") -> Row:
     return {"infant": infant, "arm": arm, "group": group, "error": error, **empty}
 
 
-def _results(
-    run: Run, trace_infants: tuple[int, ...], *, without_staff: bool = False
-) -> ChunkResult:
-    spec = run.spec
-    found = event_outcomes(run.events, spec.warmup_s, spec.duration_s)
-    events = _WITHOUT_STAFF if without_staff else tuple(EVENT_OUTCOMES)
-    rows, traces = [], {}
-    warmups: list[Row] = []
-    histogram = {arm.name: np.zeros((2, SPO2_VALUES), dtype=np.int64) for arm in spec.arms}
-    for arm in (item.name for item in spec.arms):
-        for place in range(len(spec.infants)):
-            row = _row(spec, place, arm, run.errors.get(arm, ""))
-            rows.append(row)
-            trace = run.trace(place, arm)
-            if row["infant"] in trace_infants:
-                traces[row["infant"], arm] = trace
-            if row["error"]:
-                continue
-            row.update(outcomes_of(trace, spec.target_low_pct, spec.target_high_pct))
-            counted = found.get((row["infant"], arm), dict.fromkeys(EVENT_OUTCOMES, 0.0))
-            row.update({name: counted[name] for name in events})
-            histogram[arm] += _seconds_at(trace)
-            lane = {key: row[key] for key in ("infant", "arm", "group", "error")}
-            counts = warmup_rows(trace, spec.target_low_pct, spec.target_high_pct)
-            warmups += [lane | count for count in counts]
-    return ChunkResult(
-        rows=rows, histogram=histogram, traces=traces, events=run.events, warmups=warmups
-    )
+class _Counts:
+    """Counts the lanes of a run, infant by infant, each lane read once.
+
+    Parameters
+    ----------
+    run : Run
+        What the bench left.
+    trace_infants : tuple of int
+        Own numbers of the infants whose traces are kept.
+    event_names : tuple of str
+        Outcomes of the event log that are counted.
+    """
+
+    def __init__(
+        self, run: Run, trace_infants: tuple[int, ...], event_names: tuple[str, ...]
+    ) -> None:
+        spec = run.spec
+        self._run, self._kept, self._event_names = run, trace_infants, event_names
+        self._arms = [arm.name for arm in spec.arms]
+        self._found = event_outcomes(run.events, spec.warmup_s, spec.duration_s)
+        self._ends = (spec.target_low_pct, spec.target_high_pct)
+        self._rows: dict[tuple[int, int], Row] = {}
+        self._warmups: dict[tuple[int, int], list[Row]] = {}
+        self._traces: dict[tuple[int, int], Trace] = {}
+        self._histogram = {name: np.zeros((2, SPO2_VALUES), dtype=np.int64) for name in self._arms}
+        self._block, self._parts = -1, list[Recording]()
+
+    def infant(self, place: int) -> list[Trace | None]:
+        """Count an infant in all arms, and give its traces; None where an arm failed."""
+        self._take_block(place // BLOCK_INFANTS)
+        traces = [part.trace(place % BLOCK_INFANTS) for part in self._parts]
+        counted_arms: list[Trace | None] = []
+        for arm, trace in enumerate(traces):
+            row = _row(
+                self._run.spec, place, self._arms[arm], self._run.errors.get(self._arms[arm], "")
+            )
+            self._rows[arm, place] = row
+            if row["infant"] in self._kept:
+                self._traces[arm, place] = trace
+            if not row["error"]:
+                self._count(arm, place, trace)
+            counted_arms.append(None if row["error"] else trace)
+        return counted_arms
+
+    def result(self) -> ChunkResult:
+        """Give what was counted, arm by arm."""
+        traces = {
+            (self._rows[key]["infant"], self._arms[key[0]]): self._traces[key]
+            for key in sorted(self._traces)
+        }
+        return ChunkResult(
+            rows=[self._rows[key] for key in sorted(self._rows)],
+            histogram=self._histogram,
+            traces=traces,
+            events=self._run.events,
+            warmups=[row for key in sorted(self._warmups) for row in self._warmups[key]],
+        )
+
+    def _take_block(self, block: int) -> None:
+        """Take the lanes of some infants, in all arms, out of the recording."""
+        if block == self._block:
+            return
+        count = len(self._run.spec.infants)
+        first, last = block * BLOCK_INFANTS, min((block + 1) * BLOCK_INFANTS, count)
+        starts = range(0, count * len(self._arms), count)
+        self._parts = [
+            self._run.recording.take(range(start + first, start + last)) for start in starts
+        ]
+        self._block = block
+
+    def _count(self, arm: int, place: int, trace: Trace) -> None:
+        row = self._rows[arm, place]
+        displayed = counted(trace, *self._ends, true_signal=False)
+        row.update(outcomes_of_counted(displayed, trace))
+        none = dict.fromkeys(EVENT_OUTCOMES, 0.0)
+        events = self._found.get((row["infant"], row["arm"]), none)
+        row.update({name: events[name] for name in self._event_names})
+        self._histogram[row["arm"]] += _seconds_at(displayed)
+        lane = {key: row[key] for key in ("infant", "arm", "group", "error")}
+        self._warmups[arm, place] = [lane | counts for counts in warmup_rows(displayed)]
+
+
+def _without_staff(run: Run, trace_infants: tuple[int, ...]) -> ChunkResult:
+    """Count the outcomes of a run to which nobody comes."""
+    counts = _Counts(run, trace_infants, _WITHOUT_STAFF)
+    for place in range(len(run.spec.infants)):
+        counts.infant(place)
+    return counts.result()
 
 
 def _with_oracle(
@@ -302,7 +373,7 @@ def _with_oracle(
     def searched(done: int, _: int) -> None:
         told(ticks + round(ticks * done * LANES_A_ROUND / arms))
 
-    best = _results(find_oracle(run, progress=searched).run, trace_infants, without_staff=True)
+    best = _without_staff(find_oracle(run, progress=searched).run, trace_infants)
     told(work_ticks(run.spec, oracle=True))
     return replace(
         result,
@@ -313,30 +384,11 @@ def _with_oracle(
     )
 
 
-def _courses(run: Run) -> Courses:
-    """Add up the courses around apnoeas, one infant's lanes in memory at a time."""
-    spec, names = run.spec, [arm.name for arm in run.spec.arms]
-    places: dict[int, list[int]] = {}
-    for place, group in enumerate(spec.groups.tolist()):
-        places.setdefault(group, []).append(place)
-    groups = (
-        (
-            [None if name in run.errors else run.trace(place, name) for name in names]
-            for place in members
-        )
-        for members in places.values()
-    )
-    return group_courses(groups, names, baseline_of(names))
-
-
-def _seconds_at(trace: Trace) -> NDArray[np.int64]:
+def _seconds_at(lane: Counted) -> NDArray[np.int64]:
     """Count seconds at each displayed SpO2 after the warm-up: on oxygen, and in all."""
-    spo2 = trace.spo2_pct[trace.warmup_s :]
-    oxygen = on_oxygen(trace.set_fio2[trace.warmup_s :])
-    valid = ~np.isnan(spo2)
     return np.stack(
         [
-            np.bincount(spo2[valid & chosen].astype(np.int64), minlength=SPO2_VALUES)
-            for chosen in (oxygen, np.ones_like(valid))
+            np.bincount(lane.exact_pct[chosen].astype(np.int64), minlength=SPO2_VALUES)
+            for chosen in (lane.valid_on_oxygen, lane.valid)
         ]
     )

@@ -44,14 +44,11 @@ from .scenario import check_named_infants, load_scenario, scenario_table
 from .scenario_settings import ArmSettings, Scenario
 from .statistics import paired_differences, summarise
 from .time_aligned_figures import course_table
-from .workers import Chunk, Progress, default_workers, run_chunks
+from .workers import Chunk, Progress, default_workers, run_chunks, samples_a_chunk
 from .worst_infants import with_worst_traces, worst_infants
 
 #: A chunk has at most this many lanes: with more, what the lungs touch in a step leaves the cache.
 LANES_A_CHUNK = 2000
-
-#: A chunk has at most this many lanes times ticks, about 30 bytes each, so that memory stays flat.
-SAMPLES_A_CHUNK = 9_000_000
 
 #: Events are kept for as many infants, in order, as spend this many hours in all arms: a lane
 #: has about a hundred an hour. Outcomes count the events of every infant all the same.
@@ -227,7 +224,8 @@ def make_chunks(
     """
     names, oracle = np.unique(groups), scenario.report.oracle
     lanes, ticks = len(infants) * len(scenario.arms), scenario.run.duration_s
-    wanted = max(workers, -(-lanes // LANES_A_CHUNK), -(-lanes * ticks // SAMPLES_A_CHUNK))
+    by_memory = -(-lanes * ticks // samples_a_chunk(workers))
+    wanted = max(workers, -(-lanes // LANES_A_CHUNK), by_memory)
     if oracle:
         samples = len(infants) * LANES_A_ROUND * scenario.run.duration_s
         wanted = max(wanted, -(-samples // ORACLE_SAMPLES_A_CHUNK))

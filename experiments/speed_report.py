@@ -13,9 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from .. import __version__
-from .compare import LANE_HOURS_WITH_EVENTS, LANES_A_CHUNK, SAMPLES_A_CHUNK
+from .compare import LANE_HOURS_WITH_EVENTS, LANES_A_CHUNK
 from .speed import DAY_S, Measured, SpeedResult
 from .style import ABOVE, BELOW, FAINT, WIDTH_IN, styled, svg_document
+from .workers import samples_a_chunk
 
 #: The study whose memory is worked out: infants, hours, arms, processes.
 LARGE = (10_000, 24, 3, 2)
@@ -142,10 +143,11 @@ def _workers_table(wall_s: dict[int, float]) -> str:
 def _memory_text(memory: tuple[float, float]) -> str:
     base_mib, each = memory
     infants, hours, arms, workers = LARGE
-    chunk_mib = base_mib + each * SAMPLES_A_CHUNK / 2**20
+    most = samples_a_chunk(workers)
+    chunk_mib = base_mib + each * most / 2**20
     return (
         f"A worker needs {base_mib:.0f} MiB, and {each:.0f} bytes for each lane and tick of its "
-        f"chunk, which has {SAMPLES_A_CHUNK:,} of them at most: {chunk_mib:.0f} MiB, however "
+        f"chunk, which has {most:,} of them at most: {chunk_mib:.0f} MiB, however "
         f"large the study. {infants:,} infants x {hours} h x {arms} arms on {workers} processes: "
         f"{workers * chunk_mib:.0f} MiB in these, and in the one that gathers a row of outcomes "
         f"for each infant and arm and the events of {LANE_HOURS_WITH_EVENTS:,} lane-hours."

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from ..loop.counted import counted
+from ..loop.counted import Counted
 from ..loop.outcomes import OUTCOMES
-from ..loop.trace import Trace
 
 #: Outcomes that are counted again.
 WARMUP_OUTCOMES = (
@@ -23,46 +22,43 @@ WARMUP_FACTORS = (0.5, 1.0, 2.0)
 LEAST_SHARE_LEFT = 0.5
 
 
-def warmups_s(trace: Trace) -> tuple[int, ...]:
+def warmups_s(samples: int, warmup_s: int) -> tuple[int, ...]:
     """List the warm-ups that a run is counted again with.
 
     Parameters
     ----------
-    trace : Trace
-        One lane of the run.
+    samples : int
+        Length of the run (s).
+    warmup_s : int
+        Its own warm-up (s).
 
     Returns
     -------
     tuple of int
         Ascending (s); the one of the run among them.
     """
-    longest = (1.0 - LEAST_SHARE_LEFT) * len(trace)
-    wanted = {round(factor * trace.warmup_s) for factor in WARMUP_FACTORS}
-    kept = {seconds for seconds in wanted if seconds <= longest} | {trace.warmup_s}
+    longest = (1.0 - LEAST_SHARE_LEFT) * samples
+    wanted = {round(factor * warmup_s) for factor in WARMUP_FACTORS}
+    kept = {seconds for seconds in wanted if seconds <= longest} | {warmup_s}
     return tuple(sorted(kept))
 
 
-def warmup_rows(
-    trace: Trace, target_low_pct: float, target_high_pct: float
-) -> Iterator[dict[str, float]]:
+def warmup_rows(displayed: Counted) -> Iterator[dict[str, float]]:
     """Count the key outcomes of one lane with each warm-up.
 
     Parameters
     ----------
-    trace : Trace
-        The lane.
-    target_low_pct, target_high_pct : float
-        Ends of the target range (percent).
+    displayed : Counted
+        The lane on the displayed SpO2, with the warm-up of the run.
 
     Yields
     ------
     dict of str to float
         ``warmup_s`` and the outcomes of `WARMUP_OUTCOMES`.
     """
-    for seconds in warmups_s(trace):
-        lane = counted(
-            replace(trace, warmup_s=seconds), target_low_pct, target_high_pct, true_signal=False
-        )
+    for seconds in warmups_s(len(displayed.run_valid), displayed.warmup_s):
+        same = seconds == displayed.warmup_s
+        lane = displayed if same else replace(displayed, warmup_s=seconds)
         yield {"warmup_s": float(seconds)} | {
             name: OUTCOMES[name].measure(lane) for name in WARMUP_OUTCOMES
         }

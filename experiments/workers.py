@@ -26,6 +26,12 @@ from .resume import ChunkStore
 #: Called with the simulated lane-seconds done and those to do.
 Progress = Callable[[int, int], None]
 
+#: Chunks that run at one time have at most this many lanes times ticks, about 30 bytes each, so
+#: that memory stays flat. Each may have at least the second number, whatever the number of
+#: workers: few lanes at a time are slow, 100 of them three times as slow for each as 400.
+SAMPLES_AT_ONCE = 30_000_000
+SAMPLES_A_CHUNK = 9_000_000
+
 #: How often progress is looked at (s).
 LOOK_S = 0.25
 
@@ -95,6 +101,21 @@ def default_workers() -> int:
     int
     """
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def samples_a_chunk(workers: int) -> int:
+    """Say how many lanes times ticks a chunk has at most.
+
+    Parameters
+    ----------
+    workers : int
+        Number of processes that share the work.
+
+    Returns
+    -------
+    int
+    """
+    return max(SAMPLES_A_CHUNK, SAMPLES_AT_ONCE // workers)
 
 
 class _Tally:

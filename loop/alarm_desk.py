@@ -12,7 +12,7 @@ import simpy
 
 from .alarm_limits import AlarmSettings
 from .alarms import PRIORITY, Alarm, AlarmChange, Alarms
-from .phases import At, Phase
+from .phases import At, Course, Phase
 
 #: Called with (lane, event name, value, detail).
 Log = Callable[[int, str, float, str], None]
@@ -76,11 +76,11 @@ class AlarmDesk:
         self._log(change.lane, "alarm_start", shown_pct, _NAMES[change.alarm])
         quiet_s = self._paused_until_s.get(change.lane, 0) - change.onset_s
         if quiet_s > 0:
-            self._env.process(self._after_pause(change, quiet_s))
+            Course(self._after_pause(change, quiet_s))
         else:
             self._hear(change, False)
         if self._settings.escalate_after_s and PRIORITY[change.alarm] != "low":
-            self._env.process(self._escalate(change))
+            Course(self._escalate(change))
 
     def came(self, lane: int) -> None:
         """Note that somebody has come to a cot: its alarms are acknowledged and quiet.

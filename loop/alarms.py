@@ -22,6 +22,8 @@ from .signals import BoolArray, FloatArray
 class Alarm(IntEnum):
     """Kinds of alarm. The number is the priority: the smaller, the more urgent."""
 
+    __hash__ = int.__hash__  # alarms are looked up all the time, and an enumeration's own is slow
+
     SPO2_LOW = 0
     APNOEA = 1
     PRESSURE_LOW = 2

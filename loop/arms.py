@@ -258,8 +258,9 @@ class ControllerArm:
             self._guarded(lambda: self._act(self._reading(tick, shown)))
         if self.error and layer is None:
             return
-        request = self._link.answer(tick, self._request)
-        given = self._given & np.isfinite(request)
+        request, given = self._link.answer(tick, self._request), self._given
+        if request is not self._request:  # no answer may come; one that is kept is a number
+            given = given & np.isfinite(request)
         if layer is not None:
             layer.after(shown, request, given)
         elif due:
@@ -291,12 +292,12 @@ class ControllerArm:
         if self._track is None or (layer is not None and not layer.settings.anti_windup):
             return
         active = self._given
-        if layer is None or layer.respects_staff:
+        if layer is None or (layer.respects_staff and not layer.all_automatic):
             active = active & (self._mode != Mode.MANUAL)
-        if layer is not None:
+        if layer is not None and not layer.all_automatic:
             active = active & ~layer.holds
-        altered = ~active | (np.abs(self._command - self._request) > ALTERED_FIO2)
-        if np.count_nonzero(altered):
+        altered = np.abs(self._command - self._request) > ALTERED_FIO2
+        if np.count_nonzero(altered) or np.count_nonzero(active) < self._count:
             self._track(frozen(self._command), frozen(active))
 
     def _note_silence(self, given: NDArray[np.bool_]) -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import replace
 
+import numpy as np
 import simpy
 
-from ..models.disturbances import Breathing, BreathingEvents, accepted
+from ..models.disturbances import ALWAYS_MARK, Breathing, BreathingEvents, accepted
 from .breathing_state import BreathingState, Layer
 from .patients import Patients
 from .phases import At, Phase
@@ -48,20 +49,28 @@ def breathe(
     count = len(patients.infants)
     onsets, lengths = events.onset_s.tolist(), events.duration_s.tolist()
     kinds, closing = events.kind.tolist(), events.closed_from_s.tolist()
+    marks = events.mark.tolist()
     shares, factors = events.ventilation.tolist(), events.shunt_factor.tolist()
     for k, (onset_s, length_s) in enumerate(zip(onsets, lengths, strict=True)):
         yield At(env, onset_s - int(env.now), Phase.DISTURBANCE)
-        sao2_pct = 100.0 * patients.lungs.sao2_fraction[place::count]
-        mark = events.mark[k : k + 1]
-        if kinds[k] != _HYPOVENTILATION:  # a lower rate of apnoeas moves their marks up
-            mark = mark / patients.support.apnoea_rate_factor[place::count]
-        taken = accepted(mark, sao2_pct).tolist()
-        lanes = [place + arm * count for arm, happens in enumerate(taken) if happens]
+        rare = kinds[k] != _HYPOVENTILATION  # a lower rate of apnoeas moves their marks up
+        lanes = _takers(patients, range(place, patients.lanes, count), marks[k], rare)
         if not lanes:
             continue
         layer = Layer(ventilation=shares[k], shunt_factor=factors[k], kind=_KINDS[kinds[k]])
         open_s = min(closing[k], length_s)
         yield from happen(env, patients.state, lanes, layer, open_s, length_s, log)
+
+
+def _takers(patients: Patients, lanes: range, mark: float, by_rate: bool) -> list[int]:
+    """Choose the lanes of an infant in which a candidate happens."""
+    rate = patients.support.apnoea_rate_factor
+    marks = [mark / rate.item(lane) if by_rate else mark for lane in lanes]
+    if max(marks) < ALWAYS_MARK:
+        return list(lanes)
+    sao2_pct = 100.0 * patients.lungs.sao2_fraction[lanes.start :: lanes.step]
+    taken = accepted(np.array(marks), sao2_pct).tolist()
+    return [lane for lane, happens in zip(lanes, taken, strict=True) if happens]
 
 
 def happen(

@@ -325,9 +325,8 @@ def checked_request(request: Any, lanes: int, name: str, *, finite: bool = True)
         raise problem(where, expected, getattr(request, "dtype", type(request).__name__))
     if request.shape != (lanes,):
         raise problem(where, expected, request.shape, "Return one FiO2 for each lane.")
-    given = np.isfinite(request)
-    if finite and not given.all():
-        lane = int(np.argmin(given))
+    if finite and not np.isfinite(request).all():
+        lane = int(np.argmin(np.isfinite(request)))
         hint = f"Lane {lane} is not; hold the last FiO2 where the reading is not valid."
         raise problem(where, "a finite FiO2 in every lane", float(request[lane]), hint)
     return request

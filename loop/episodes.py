@@ -68,13 +68,15 @@ def runs(mask: BoolArray) -> tuple[IntArray, IntArray]:
     start, end : ndarray of int, shape (stretches,)
         First sample of each stretch, and first sample after it.
     """
-    if not len(mask):
+    if not mask.any():
         empty = np.zeros(0, dtype=np.int64)
         return empty, empty
-    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    head = [0] if mask[0] else []
-    tail = [len(mask)] if mask[-1] else []
-    edges = np.concatenate((head, edges, tail)).astype(np.int64)
+    (inner,) = (mask[1:] != mask[:-1]).nonzero()
+    begins = int(mask[0])  # the first stretch may begin with the record, the last end with it
+    edges = np.zeros(begins + len(inner) + int(mask[-1]), dtype=np.int64)
+    np.add(inner, 1, out=edges[begins : begins + len(inner)])
+    if mask[-1]:
+        edges[-1] = len(mask)
     return edges[0::2], edges[1::2]
 
 

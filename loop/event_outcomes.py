@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from .alarms import PRIORITY, Alarm
-from .event_log import EventRecord
+from .event_log import EVENT_TYPES, EventRecord
 from .outcome import Described
 
 DAY_S = 86_400.0
@@ -20,41 +20,33 @@ class EventOutcome(Described):
 
     Attributes
     ----------
+    event : str
+        Type of the events that count.
     weight : callable
-        What one event adds.
-    share_of : callable or None
-        What one event adds to the whole of which the sum is a percentage; None
-        for a rate per 24 h.
+        What one of them adds.
+    share_of : str
+        Type of the events whose number is the whole of which the sum is a percentage;
+        empty for a rate per 24 h.
     """
 
+    event: str
     weight: Callable[[EventRecord], float]
-    share_of: Callable[[EventRecord], float] | None = None
+    share_of: str = ""
 
 
 def _alarms(priority: str) -> Callable[[EventRecord], float]:
     def weight(event: EventRecord) -> float:
-        return float(event.event == "alarm_start" and _WHAT[event.detail] == priority)
+        return float(_WHAT[event.detail] == priority)
 
     return weight
-
-
-def _by_hand(event: EventRecord) -> float:
-    return float(event.event == "fio2_by_hand")
 
 
 def _minutes(event: EventRecord) -> float:
-    return event.value / 60.0 if event.event == "visit_end" else 0.0
+    return event.value / 60.0
 
 
-def _alarm_minutes(event: EventRecord) -> float:
-    return event.value / 60.0 if event.event == "alarm_end" else 0.0
-
-
-def _count(name: str) -> Callable[[EventRecord], float]:
-    def weight(event: EventRecord) -> float:
-        return float(event.event == name)
-
-    return weight
+def _one(event: EventRecord) -> float:
+    return 1.0
 
 
 _ALL = (
@@ -68,6 +60,7 @@ _ALL = (
         decimals=1,
         core=True,
         true_signal=False,
+        event="alarm_start",
         weight=_alarms("high"),
     ),
     EventOutcome(
@@ -80,6 +73,7 @@ _ALL = (
         decimals=1,
         core=False,
         true_signal=False,
+        event="alarm_start",
         weight=_alarms("medium"),
     ),
     EventOutcome(
@@ -91,6 +85,7 @@ _ALL = (
         decimals=1,
         core=False,
         true_signal=False,
+        event="alarm_start",
         weight=_alarms("low"),
     ),
     EventOutcome(
@@ -103,7 +98,8 @@ _ALL = (
         decimals=0,
         core=False,
         true_signal=False,
-        weight=_alarm_minutes,
+        event="alarm_end",
+        weight=_minutes,
     ),
     EventOutcome(
         name="alarms_unseen_pct",
@@ -115,8 +111,9 @@ _ALL = (
         decimals=0,
         core=False,
         true_signal=False,
-        weight=_count("alarm_unseen"),
-        share_of=_count("alarm_end"),
+        event="alarm_unseen",
+        weight=_one,
+        share_of="alarm_end",
     ),
     EventOutcome(
         name="alarms_escalated_per_24h",
@@ -127,7 +124,8 @@ _ALL = (
         decimals=1,
         core=False,
         true_signal=False,
-        weight=_count("alarm_escalated"),
+        event="alarm_escalated",
+        weight=_one,
     ),
     EventOutcome(
         name="overrides_per_24h",
@@ -138,7 +136,8 @@ _ALL = (
         decimals=1,
         core=False,
         true_signal=False,
-        weight=_count("override_start"),
+        event="override_start",
+        weight=_one,
     ),
     EventOutcome(
         name="manual_changes_per_24h",
@@ -149,7 +148,8 @@ _ALL = (
         decimals=1,
         core=True,
         true_signal=False,
-        weight=_by_hand,
+        event="fio2_by_hand",
+        weight=_one,
     ),
     EventOutcome(
         name="staff_min_per_24h",
@@ -163,12 +163,17 @@ _ALL = (
         decimals=0,
         core=True,
         true_signal=False,
+        event="visit_end",
         weight=_minutes,
     ),
 )
 
 #: Every outcome of this module by name.
 EVENT_OUTCOMES = {item.name: item for item in _ALL}
+
+#: Outcomes that events of a type add to, and those whose whole they add to.
+_ADDS = {name: [item for item in _ALL if item.event == name] for name in EVENT_TYPES}
+_IN_WHOLE = {name: [item.name for item in _ALL if item.share_of == name] for name in EVENT_TYPES}
 
 
 def event_outcomes(
@@ -196,16 +201,17 @@ def event_outcomes(
         if event.time_s < warmup_s:
             continue
         key = (event.infant, event.arm)
-        row = found.setdefault(key, dict.fromkeys(EVENT_OUTCOMES, 0.0))
-        of = whole.setdefault(key, dict.fromkeys(EVENT_OUTCOMES, 0.0))
-        for item in _ALL:
-            row[item.name] += item.weight(event)
-            if item.share_of is not None:
-                of[item.name] += item.share_of(event)
+        if key not in found:
+            found[key] = dict.fromkeys(EVENT_OUTCOMES, 0.0)
+            whole[key] = dict.fromkeys(EVENT_OUTCOMES, 0.0)
+        for item in _ADDS.get(event.event, ()):
+            found[key][item.name] += item.weight(event)
+        for name in _IN_WHOLE.get(event.event, ()):
+            whole[key][name] += 1.0
     for key, row in found.items():
         for item in _ALL:
             total = whole[key][item.name]
-            if item.share_of is None:
+            if not item.share_of:
                 row[item.name] *= per_day
             else:
                 row[item.name] = 100.0 * row[item.name] / total if total else float("nan")

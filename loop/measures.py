@@ -9,7 +9,7 @@ import numpy as np
 
 from .counted import BoolArray, Counted, FloatArray
 from .episodes import Episodes
-from .rounding import ON_OXYGEN_PCT, whole_percent
+from .rounding import ON_OXYGEN_PCT
 
 SAMPLES_PER_H = 3600
 
@@ -99,11 +99,10 @@ def share_on_oxygen_pct(lane: Counted, marked: BoolArray) -> float:
     float
         Percent; NaN when there is under 1 h of such samples.
     """
-    base = lane.valid & lane.on_oxygen
-    samples = np.count_nonzero(base)
+    samples = lane.valid_on_oxygen_samples
     if samples < LEAST_SAMPLES_ON_OXYGEN:
         return float("nan")
-    return 100.0 * np.count_nonzero(marked & base) / samples
+    return 100.0 * np.count_nonzero(marked & lane.valid_on_oxygen) / samples
 
 
 def share_valid_pct(lane: Counted, marked: BoolArray) -> float:
@@ -119,7 +118,7 @@ def share_valid_pct(lane: Counted, marked: BoolArray) -> float:
     float
         Percent; NaN when there is no valid sample.
     """
-    return _ratio(100.0 * np.count_nonzero(marked & lane.valid), np.count_nonzero(lane.valid))
+    return _ratio(100.0 * np.count_nonzero(marked & lane.valid), lane.valid_samples)
 
 
 def recorded_h(lane: Counted) -> float:
@@ -149,7 +148,7 @@ def valid_h(lane: Counted) -> float:
     float
         Hours.
     """
-    return np.count_nonzero(lane.valid) / SAMPLES_PER_H
+    return lane.valid_samples / SAMPLES_PER_H
 
 
 def episodes_per_24h(lane: Counted, episodes: Episodes, at_least_s: int) -> float:
@@ -185,7 +184,7 @@ def shortfall_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
         Percent x s per h; NaN without a valid sample.
     """
     depth = np.maximum(0.0, limit_pct - lane.exact_pct)
-    return _ratio(float(np.sum(np.where(lane.valid, depth, 0.0))), valid_h(lane))
+    return _ratio(float(np.where(lane.valid, depth, 0.0).sum()), valid_h(lane))
 
 
 def excess_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
@@ -203,8 +202,7 @@ def excess_pct_s_per_h(lane: Counted, limit_pct: float) -> float:
         Percent x s per h; NaN without a valid sample.
     """
     height = np.maximum(0.0, lane.exact_pct - limit_pct)
-    counts = lane.valid & lane.on_oxygen
-    return _ratio(float(np.sum(np.where(counts, height, 0.0))), valid_h(lane))
+    return _ratio(float(np.where(lane.valid_on_oxygen, height, 0.0).sum()), valid_h(lane))
 
 
 def saturation_sd_pct(lane: Counted) -> float:
@@ -272,7 +270,7 @@ def fio2_changes_per_h(lane: Counted) -> float:
     float
         Changes per hour of recorded time.
     """
-    changes = np.count_nonzero(_steps(lane, whole_percent(lane.fio2_pct)))
+    changes = np.count_nonzero(_steps(lane, lane.run_whole_fio2_pct))
     return _ratio(changes, recorded_h(lane))
 
 
@@ -295,7 +293,7 @@ def rebound_after_rescue_pct(lane: Counted) -> float:
     float
         Percent of rescues; NaN when there was none.
     """
-    fio2 = whole_percent(lane.fio2_pct)
+    fio2 = lane.run_whole_fio2_pct
     long = lane.hypoxic.duration_s >= 10
     starts, ends = lane.hypoxic.start[long], lane.hypoxic.end[long]
     limits = np.minimum(ends + REBOUND_WINDOW_S, np.append(starts[1:], len(fio2)))
@@ -338,7 +336,7 @@ def missing_signal_pct(lane: Counted) -> float:
     float
         Percent of recorded time; NaN for an empty record.
     """
-    return _ratio(100.0 * np.count_nonzero(~lane.valid), len(lane.valid))
+    return _ratio(100.0 * (len(lane.valid) - lane.valid_samples), len(lane.valid))
 
 
 def on_oxygen_h(lane: Counted) -> float:
@@ -368,7 +366,7 @@ def valid_on_oxygen_h(lane: Counted) -> float:
     float
         Hours.
     """
-    return np.count_nonzero(lane.valid & lane.on_oxygen) / SAMPLES_PER_H
+    return lane.valid_on_oxygen_samples / SAMPLES_PER_H
 
 
 def left_out(lane: Counted) -> float:
@@ -383,4 +381,4 @@ def left_out(lane: Counted) -> float:
     float
         1 with under 1 h of valid time on oxygen, else 0.
     """
-    return float(np.count_nonzero(lane.valid & lane.on_oxygen) < LEAST_SAMPLES_ON_OXYGEN)
+    return float(lane.valid_on_oxygen_samples < LEAST_SAMPLES_ON_OXYGEN)

@@ -205,6 +205,8 @@ def time_share(
     by_b = mark_b or mark
 
     def share_a(lane: Counted) -> float:
+        if m.left_out(lane):  # so says the measure, but only after marking
+            return float("nan")
         return m.share_on_oxygen_pct(lane, mark(lane))
 
     def share_b(lane: Counted) -> float:

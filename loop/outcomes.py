@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from . import measures as m
-from .counted import BoolArray, Counted, counted
+from .counted import BoolArray, Counted, counted, on_true_signal
 from .criterion import criterion_of
 from .episodes import Episodes
 from .outcome import SHARE_A, SHARE_B, TRUE, Outcome, alone, time_share, twins
 from .trace import Trace
 
-__all__ = ["OUTCOMES", "Outcome", "outcomes_of"]
+__all__ = ["OUTCOMES", "Outcome", "outcomes_of", "outcomes_of_counted"]
 
 EPISODE_LEAST_S = (10, 30, 60, 180)
 
@@ -318,7 +318,25 @@ def outcomes_of(trace: Trace, target_low_pct: float, target_high_pct: float) -> 
         definition says so.
     """
     displayed = counted(trace, target_low_pct, target_high_pct, true_signal=False)
-    true = counted(trace, target_low_pct, target_high_pct, true_signal=True)
+    return outcomes_of_counted(displayed, trace)
+
+
+def outcomes_of_counted(displayed: Counted, trace: Trace) -> dict[str, float]:
+    """Compute every outcome of one lane that has been made ready for the measures.
+
+    Parameters
+    ----------
+    displayed : Counted
+        The lane on the displayed SpO2.
+    trace : Trace
+        The same lane.
+
+    Returns
+    -------
+    dict of str to float
+        As from `outcomes_of`.
+    """
+    true = on_true_signal(displayed, trace)
     return {
         name: outcome.measure(true if outcome.true_signal else displayed)
         for name, outcome in OUTCOMES.items()

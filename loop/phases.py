@@ -7,7 +7,9 @@ infant, oximeter), the alarms and the recording.
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from enum import IntEnum
+from typing import Any
 
 import simpy
 
@@ -43,6 +45,34 @@ class At(simpy.Event):
         self._ok = True
         self._value = None
         env.schedule(self, priority=phase, delay=delay_s)  # type: ignore[arg-type]
+
+
+class Course:
+    """A process that nobody waits for and nobody interrupts, such as what a nurse does.
+
+    It goes through its events as a `simpy.Process` would, but begins at once,
+    within the event that brings it about, and ends without an event of its
+    own; these two events would be half of all. What it raises comes out
+    of the clock as it is.
+
+    Parameters
+    ----------
+    generator : generator of simpy.Event
+        What happens; it waits for each event that it yields.
+    """
+
+    __slots__ = ("_send",)
+
+    def __init__(self, generator: Generator[simpy.Event, Any, Any]) -> None:
+        self._send = generator.send
+        self._go_on(None)
+
+    def _go_on(self, event: simpy.Event | None) -> None:
+        try:
+            awaited = self._send(None if event is None else event.value)
+        except StopIteration:
+            return
+        awaited.callbacks.append(self._go_on)
 
 
 def request_key(priority: int, onset_s: int, infant: int) -> tuple[int, int, int]:

@@ -16,7 +16,7 @@ from simpy.resources.resource import PriorityRequest, PriorityResource
 
 from ..models.activities import ActivitySettings
 from .alarms import Alarm, AlarmChange
-from .phases import At, Phase, request_key, request_rank
+from .phases import At, Course, Phase, request_key, request_rank
 from .rounding import ON_OXYGEN_FIO2
 from .signals import Mode
 from .staff_day import Away, Duty, Procedure, Workload, first_infants, is_night
@@ -49,6 +49,8 @@ DEVICE_ALARMS = (
     Alarm.PRESSURE_HIGH,
     Alarm.FIO2_DEVIATION,
 )
+#: Reasons for a visit that are alarms.
+_ALARM_NAMES = frozenset(alarm.name.lower() for alarm in Alarm)
 
 
 class Staff:
@@ -112,9 +114,9 @@ class Staff:
         self._present: dict[int, tuple[str, int]] = {}  # reason and since when, by lane
         self._guests: set[int] = set()
         for lane in lanes:
-            env.process(self._rounds(lane))
+            Course(self._rounds(lane))
             if procedures and procedures.get(lane):
-                env.process(self._procedures(lane, procedures[lane]))
+                Course(self._procedures(lane, procedures[lane]))
 
     def hear(self, change: AlarmChange, escalated: bool = False) -> None:
         """Take notice of an alarm that has begun.
@@ -129,12 +131,11 @@ class Staff:
         """
         if not change.began:
             return
-        key = (change.lane, change.alarm)
         if escalated:
-            self._env.process(self._help(change))
-        elif key not in self._expected:
-            self._expected.add(key)
-            self._env.process(self._answer(change))
+            Course(self._help(change))
+        elif (change.lane, change.alarm) not in self._expected:
+            self._expected.add((change.lane, change.alarm))
+            Course(self._answer(change))
 
     def _note_turn(self, lane: int, event: str, value: float, detail: str) -> None:
         self._work[lane].add(self._env.now)
@@ -274,8 +275,7 @@ class Staff:
         """Say whether who is at this cot can turn to its alarm at once."""
         if priority >= PROCEDURE_PRIORITY or lane not in self._present or lane in self._guests:
             return False
-        alarms = {alarm.name.lower() for alarm in Alarm}
-        return self._present[lane][0] not in alarms
+        return self._present[lane][0] not in _ALARM_NAMES
 
     def _interrupt(self, lane: int, onset_s: int, reason: str, look: Look) -> Process:
         before = self._present[lane][0]
@@ -316,7 +316,7 @@ class Staff:
         yield self._hands_on(lane)
         row = self._hand.row(lane)
         if row is not None and row.after_s > STAY_S:
-            self._env.process(self._come_back(lane, before, row.after_s))
+            Course(self._come_back(lane, before, row.after_s))
             return
         if row is not None and self._hand.watches_first(lane, row):
             yield self._wait(self._settings.air_watch_s)
@@ -328,7 +328,7 @@ class Staff:
     def _perhaps_come_back(self, lane: int, before: float) -> None:
         forgets = float(self._luck[lane].steps.random()) < self._settings.forget_share
         if self._hand.from_air(lane) or not forgets:
-            self._env.process(self._come_back(lane, before, self._settings.watch_s))
+            Course(self._come_back(lane, before, self._settings.watch_s))
 
     def _steps(self, lane: int, reason: str) -> Generator[simpy.Event, None, int]:
         """Step up and look again until the reading is no longer low."""
@@ -384,7 +384,7 @@ class Staff:
         bedside.mode[lane] = Mode.MANUAL
         self._log(lane, "override_start", float(bedside.spo2_pct[lane]), reason)
         yield from self._steps(lane, reason)
-        self._env.process(self._give_back(lane, int(self._env.now)))
+        Course(self._give_back(lane, int(self._env.now)))
 
     def _give_back(self, lane: int, since_s: int) -> Process:
         yield self._wait(self._settings.override_hold_s)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .artefacts import MotionNoise
-from .disturbances import BoolArray
+from .disturbances import BoolArray, IntArray
 from .errors import nearest, problem
 from .infants import FloatArray, Infants
 
@@ -85,8 +85,7 @@ class ProbeFaults:
     """
 
     def __init__(self, infants: Infants, arms: int, seed: int) -> None:
-        count = len(infants)
-        lanes = arms * count
+        lanes = arms * len(infants)
         self._values = {name: np.full(lanes, value) for name, value in INERT.items()}
         self.forced_pct: FloatArray = self._values["forced_pct"]
         self.forced_bpm: FloatArray = self._values["forced_bpm"]
@@ -101,15 +100,15 @@ class ProbeFaults:
         self._noise: MotionNoise | None = None
         self._row = 0
         self._work, self._slow, self._gain = np.zeros(lanes), np.zeros(lanes), np.ones(lanes)
-        self._by_arm = self._work.reshape(arms, count)
         self._mask = np.zeros(lanes, dtype=np.bool_)
         self._moving, self._forced, self._poor = (np.zeros(lanes, np.bool_) for _ in range(3))
         self._pulse_forced = np.zeros(lanes, dtype=np.bool_)
         self._held_pct, self._held_bpm = np.zeros(lanes), np.zeros(lanes)
         self._held_quality = np.zeros(lanes)
         self._fresh = np.zeros(lanes, dtype=np.bool_)
-        self._part = np.zeros(lanes)
-        self._hit = np.zeros(lanes, dtype=np.bool_)
+        # Those who move, how much, and whose noise they get: found anew when any of it changes.
+        self._who_moves: IntArray = np.zeros(0, dtype=np.int64)
+        self._whose_noise, self._how_much = self._who_moves, np.zeros(0)
 
     def set(self, lanes: int | slice | Sequence[int], name: str, value: float) -> None:
         """Set a fault from the next tick on.
@@ -139,16 +138,29 @@ class ProbeFaults:
         unset = np.isnan(values) if math.isnan(INERT[name]) else values == 0.0
         self._on[name] = not bool(unset.all())
         self.active = any(self._on.values())
-        np.maximum(self._values["motion"], self._values["handling"], out=self.motion)
-        np.greater(self.motion, 0.0, out=self._moving)
-        np.greater(self._values["frozen"], 0.5, out=self.frozen)
-        np.greater(self._values["lost"], 0.5, out=self.lost)
-        was_poor = self._poor.copy()
-        np.greater(self.low_perfusion, 0.0, out=self._poor)
-        self._fresh |= self._poor & ~was_poor
-        np.equal(self.forced_pct, self.forced_pct, out=self._forced)
-        np.isfinite(self.forced_bpm, out=self._pulse_forced)
-        np.divide(1.0, 1.0 + LOW_PERFUSION_LAG_S * self.low_perfusion, out=self._gain)
+        self._work_out(name)
+
+    def _work_out(self, name: str) -> None:
+        """Work out what follows from the faults of one name."""
+        if name in ("motion", "handling"):
+            np.maximum(self._values["motion"], self._values["handling"], out=self.motion)
+            np.greater(self.motion, 0.0, out=self._moving)
+            (self._who_moves,) = self._moving.nonzero()
+            self._how_much = self.motion[self._who_moves]
+            self._whose_noise = self._who_moves % len(self._numbers)
+        elif name == "frozen":
+            np.greater(self._values["frozen"], 0.5, out=self.frozen)
+        elif name == "lost":
+            np.greater(self._values["lost"], 0.5, out=self.lost)
+        elif name == "low_perfusion":
+            was_poor = self._poor.copy()
+            np.greater(self.low_perfusion, 0.0, out=self._poor)
+            self._fresh |= self._poor & ~was_poor
+            np.divide(1.0, 1.0 + LOW_PERFUSION_LAG_S * self.low_perfusion, out=self._gain)
+        elif name == "forced_pct":
+            np.equal(self.forced_pct, self.forced_pct, out=self._forced)
+        elif name == "forced_bpm":
+            np.isfinite(self.forced_bpm, out=self._pulse_forced)
 
     def distort(self, tick: int, saturation: FloatArray) -> None:
         """Change what the probe sees, before averaging, in place.
@@ -162,21 +174,18 @@ class ProbeFaults:
         """
         if self._on["low_perfusion"]:
             self._lag(saturation)
-        work = self._work
         if self._on["motion"] or self._on["handling"]:
             self._row = self._reach(tick)
-            noise = self._noise_rows().wander
-            self._by_arm[...] = noise[self._row]
-            np.subtract(work, PULL_STARTS, out=self._part)
-            np.maximum(self._part, 0.0, out=self._part)
-            self._part *= 0.01 * PULL_PCT
-            work *= 0.01 * MOTION_SD_PCT
-            work -= self._part
-            work *= self.motion
-            saturation += work
+            self._shift(saturation)
         if self._on["offset_pct"]:
-            np.multiply(self.offset_pct, 0.01, out=work)
-            saturation += work
+            np.multiply(self.offset_pct, 0.01, out=self._work)
+            saturation += self._work
+
+    def _shift(self, saturation: FloatArray) -> None:
+        """Shift the reading of those who move; the others, most as a rule, cost nothing."""
+        wander = self._noise_rows().wander[self._row][self._whose_noise]
+        pull = np.maximum(wander - PULL_STARTS, 0.0) * (0.01 * PULL_PCT)
+        saturation[self._who_moves] += (wander * (0.01 * MOTION_SD_PCT) - pull) * self._how_much
 
     def force(self, sample: FloatArray, parts: float) -> None:
         """Put the false value of a misplaced probe in the place of its sample.
@@ -206,17 +215,14 @@ class ProbeFaults:
         valid : ndarray of bool, shape (lanes,)
             Whether a reading is shown.
         """
-        moving = self._on["motion"] or self._on["handling"]
-        if moving:
-            self._by_arm[...] = self._noise_rows().loss[self._row]
-            np.multiply(self.motion, LOSS_PER_MOTION, out=self._part)
-            self._work += self._part
-            np.greater(self._work, LOSS_LEVEL, out=self._mask)
-            np.logical_and(self._mask, self._moving, out=self._mask)
-            self._lose_quality(self.motion, quality, valid)
-            _blank(spo2_pct, pulse_bpm, quality, valid, self._mask)
+        if self._on["motion"] or self._on["handling"]:
+            _lose_quality(self._who_moves, self._how_much, quality, valid)
+            loss = self._noise_rows().loss[self._row][self._whose_noise]
+            lost = loss + self._how_much * LOSS_PER_MOTION > LOSS_LEVEL
+            _blank(spo2_pct, pulse_bpm, quality, valid, self._who_moves[lost])
         if self._on["low_perfusion"]:
-            self._lose_quality(self.low_perfusion, quality, valid)
+            who = self._poor.nonzero()[0]
+            _lose_quality(who, self.low_perfusion[who], quality, valid)
         if self._on["forced_bpm"]:
             np.logical_and(self._pulse_forced, valid, out=self._mask)
             np.copyto(pulse_bpm, self.forced_bpm, where=self._mask)
@@ -261,15 +267,12 @@ class ProbeFaults:
     def _reach(self, tick: int) -> int:
         return self._noise_rows().reach(tick)
 
-    def _lose_quality(self, level: FloatArray, quality: FloatArray, valid: BoolArray) -> None:
-        """Take quality away in proportion to a level, but not all where a reading is shown."""
-        np.multiply(level, -QUALITY_LOST, out=self._part)
-        self._part += 1.0
-        self._part *= quality
-        np.maximum(self._part, LOWEST_QUALITY, out=self._part)
-        np.greater(level, 0.0, out=self._hit)
-        np.logical_and(self._hit, valid, out=self._hit)
-        np.copyto(quality, self._part, where=self._hit)
+
+def _lose_quality(who: IntArray, level: FloatArray, quality: FloatArray, valid: BoolArray) -> None:
+    """Take quality away in proportion to a level, but not all where a reading is shown."""
+    shown = valid[who]
+    who, level = who[shown], level[shown]
+    quality[who] = np.maximum((level * -QUALITY_LOST + 1.0) * quality[who], LOWEST_QUALITY)
 
 
 def _blank(
@@ -277,10 +280,10 @@ def _blank(
     pulse_bpm: FloatArray,
     quality: FloatArray,
     valid: BoolArray,
-    where: BoolArray,
+    where: BoolArray | IntArray,
 ) -> None:
     """Show nothing in some lanes."""
-    np.copyto(spo2_pct, np.nan, where=where)
-    np.copyto(pulse_bpm, np.nan, where=where)
-    np.copyto(quality, 0.0, where=where)
-    np.copyto(valid, False, where=where)
+    spo2_pct[where] = np.nan
+    pulse_bpm[where] = np.nan
+    quality[where] = 0.0
+    valid[where] = False

@@ -74,6 +74,8 @@ class SafeguardLayer:
     ----------
     usable : ndarray of bool, shape (lanes,)
         Whose reading the controller may see.
+    all_automatic : bool
+        Whether neither staff nor a hold keeps the controller out of the loop in any lane.
     """
 
     def __init__(
@@ -99,6 +101,7 @@ class SafeguardLayer:
         self._override = ManualOverride(lanes, settings)
         self._rise = BaselineAlert(lanes, settings)
         self._silent: BoolArray = np.zeros(lanes, dtype=np.bool_)
+        self.all_automatic = False
         self.usable: BoolArray = np.ones(lanes, dtype=np.bool_)
         self._doubt, self._manual, self._trusted = (np.zeros(lanes, np.bool_) for _ in range(3))
         self._spare: BoolArray = np.zeros(lanes, dtype=np.bool_)
@@ -188,9 +191,11 @@ class SafeguardLayer:
 
     def _settle_mode(self) -> None:
         mode, now, fallback = self._mode, self._now, self._fallback
+        self.all_automatic = fallback.idle and not np.count_nonzero(mode)
+        if self.all_automatic:  # and stays so
+            self._manual.fill(False)
+            return
         np.equal(mode, _MANUAL, self._manual)
-        if fallback.idle and not np.count_nonzero(mode):
-            return  # every lane is, and stays, in automatic mode
         now.fill(int(Mode.AUTOMATIC))
         np.copyto(now, _HOLD, where=fallback.holds)
         np.copyto(now, _FALLBACK, where=fallback.active)

@@ -17,6 +17,7 @@ from oxytestbed.experiments.time_aligned import group_courses
 from oxytestbed.experiments.time_aligned_figures import course_table
 from oxytestbed.experiments.warmup import warmup_rows
 from oxytestbed.experiments.worst_infants import worst_infants
+from oxytestbed.loop.counted import counted
 from oxytestbed.loop.event_log import EventRecord
 from oxytestbed.loop.event_outcomes import EVENT_OUTCOMES, event_outcomes
 from oxytestbed.loop.outcomes import OUTCOMES, outcomes_of
@@ -125,7 +126,7 @@ def _warmups(lanes: list[tuple[str, int, Trace]]) -> pd.DataFrame:
     rows = [
         {"infant": place, "arm": arm, "group": place // 2, "error": ""} | row
         for arm, place, trace in lanes
-        for row in warmup_rows(trace, LOW_PCT, HIGH_PCT)
+        for row in warmup_rows(counted(trace, LOW_PCT, HIGH_PCT, true_signal=False))
     ]
     return pd.DataFrame(rows)
 

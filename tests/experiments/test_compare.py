@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from oxytestbed.experiments import compare as module
+from oxytestbed.experiments import workers as crew
 from oxytestbed.experiments.cohort_files import write_infants
 from oxytestbed.experiments.compare import (
     arm_spec,
@@ -156,10 +157,14 @@ def test_many_lanes_make_several_chunks_for_one_worker(tiny_scenario, monkeypatc
 
 def test_long_runs_make_smaller_chunks_so_that_memory_stays_flat(tiny_scenario, monkeypatch):
     scenario = tiny_scenario()
-    monkeypatch.setattr(module, "SAMPLES_A_CHUNK", 6 * scenario.run.duration_s)
+    monkeypatch.setattr(crew, "SAMPLES_A_CHUNK", 3 * scenario.run.duration_s)
+    monkeypatch.setattr(crew, "SAMPLES_AT_ONCE", 6 * scenario.run.duration_s)
     infants, _ = scenario_infants(scenario)
-    chunks = make_chunks(scenario, infants, nursing_groups(4, 2), 1)
+    chunks = make_chunks(scenario, infants, nursing_groups(4, 1), 1)
     assert [chunk.lanes for chunk in chunks] == [6, 6]
+    chunks = make_chunks(scenario, infants, nursing_groups(4, 1), 2)
+    assert [chunk.lanes for chunk in chunks] == [3, 3, 3, 3]
+    assert len(make_chunks(scenario, infants, nursing_groups(4, 1), 3)) == 4
 
 
 def test_a_large_run_keeps_the_events_of_some_infants_and_counts_those_of_all(

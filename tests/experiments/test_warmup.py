@@ -5,6 +5,7 @@ import pytest
 
 from oxytestbed.experiments.comparison_methods import warmup_sensitivity_table
 from oxytestbed.experiments.warmup import WARMUP_OUTCOMES, warmup_rows, warmups_s
+from oxytestbed.loop.counted import counted
 from oxytestbed.loop.outcomes import outcomes_of
 from oxytestbed.loop.trace import Trace
 
@@ -25,17 +26,22 @@ def trace(seconds=8000, warmup_s=1000):
     )
 
 
+def counts(lane):
+    displayed = counted(lane, 90, 95, true_signal=False)
+    return {row["warmup_s"]: row for row in warmup_rows(displayed)}
+
+
 @pytest.mark.parametrize(
     ("warmup_s", "wanted"),
     [(1000, (500, 1000, 2000)), (3000, (1500, 3000)), (6000, (3000, 6000)), (0, (0,))],
 )
 def test_warm_ups_leave_half_of_the_run_but_for_its_own(warmup_s, wanted):
-    assert warmups_s(trace(warmup_s=warmup_s)) == wanted
+    assert warmups_s(8000, warmup_s) == wanted
 
 
 def test_the_warm_up_of_the_run_gives_the_outcomes_of_the_run():
     lane = trace()
-    rows = {row["warmup_s"]: row for row in warmup_rows(lane, 90, 95)}
+    rows = counts(lane)
     whole = outcomes_of(lane, 90, 95)
     assert {name: rows[1000.0][name] for name in WARMUP_OUTCOMES} == {
         name: whole[name] for name in WARMUP_OUTCOMES
@@ -43,7 +49,9 @@ def test_the_warm_up_of_the_run_gives_the_outcomes_of_the_run():
 
 
 def test_a_fall_inside_the_longer_warm_up_is_not_counted():
-    rows = {row["warmup_s"]: row for row in warmup_rows(trace(), 90, 95)}
+    rows = {
+        row["warmup_s"]: row for row in warmup_rows(counted(trace(), 90, 95, true_signal=False))
+    }
     burden = "hypoxia_burden_80_pct_s_per_h"
     assert rows[500.0][burden] == pytest.approx(100 * 5 / (7500 / 3600))
     assert rows[2000.0][burden] == 0.0

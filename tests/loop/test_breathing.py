@@ -38,6 +38,7 @@ class Bedside:
         self.patients = SimpleNamespace(
             infants=[None, None],
             arms=2,
+            lanes=4,
             lungs=SimpleNamespace(sao2_fraction=np.array(sao2)),
             state=BreathingState(4),
             support=SimpleNamespace(apnoea_rate_factor=np.ones(4)),

@@ -6,7 +6,7 @@ import pytest
 import simpy
 
 import oxytestbed
-from oxytestbed.loop.phases import At, Phase, request_key, request_rank
+from oxytestbed.loop.phases import At, Course, Phase, request_key, request_rank
 from oxytestbed.models.errors import problem
 
 
@@ -118,3 +118,35 @@ def test_a_problem_survives_a_simpy_process_word_by_word():
     with pytest.raises(type(error)) as caught:
         env.run()
     assert str(caught.value) == str(error)
+
+
+def test_a_course_begins_at_once_keeps_its_place_in_the_tick_and_gets_what_it_waits_for():
+    env = simpy.Environment()
+    seen = []
+
+    def course(name, phase):
+        seen.append((env.now, name, "begins"))
+        yield At(env, 2, phase)
+        seen.append((env.now, name))
+        asked = env.event()
+        asked.succeed("an answer")
+        seen.append((yield asked))
+
+    Course(course("late", Phase.PLANT))
+    Course(course("early", Phase.DISTURBANCE))
+    assert [item[1] for item in seen] == ["late", "early"]
+    env.run()
+    assert seen[2:] == [(2, "early"), "an answer", (2, "late"), "an answer"]
+
+
+def test_what_a_course_raises_comes_out_of_the_clock_as_it_is():
+    env = simpy.Environment()
+
+    def course():
+        yield At(env, 1, Phase.STAFF)
+        raise KeyError("first", "second")
+
+    Course(course())
+    with pytest.raises(KeyError) as caught:
+        env.run()
+    assert caught.value.args == ("first", "second")
