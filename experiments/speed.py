@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -37,6 +38,13 @@ ARMS = ("manual", "fixed", "pi", "rules", "pid", "adaptive", "predictive", "obse
 #: The slow ways are timed on this many lanes, and the solver over this many ticks at most.
 TWIN_LANES = 2
 SOLVER_TICKS = 120
+
+#: Processes and memory are measured on runs that are so many times longer: a short one
+#: would show little but the start of processes and the blocks of noise that any run draws.
+LONG_RUN = 32
+
+#: Memory is measured on this many lanes at most: what each adds does not depend on how many.
+MEMORY_LANES = 300
 
 Tell = Callable[[str], object]
 
@@ -101,7 +109,9 @@ class SpeedResult:
     parts : dict of str to Timing
         Shares of the time of a run.
     by_workers : dict of int to float
-        Wall time by number of processes (s).
+        Wall time by number of processes (s), their start included.
+    long_hours : float
+        Simulated hours of the runs for `by_workers` and `memory`.
     memory : tuple of float
         MiB of a worker before the run, and bytes per lane and tick of the run;
         NaN where this cannot be measured.
@@ -113,6 +123,7 @@ class SpeedResult:
     slow: list[Measured]
     parts: dict[str, Timing]
     by_workers: dict[int, float]
+    long_hours: float
     memory: tuple[float, float]
 
 
@@ -225,7 +236,7 @@ def measure_speed(settings: SpeedSettings, tell: Tell) -> SpeedResult:
     lengths = (ticks, 2 * ticks, 4 * ticks)
     by_hours = [one(f"{s} s", speed_spec(middle // 3, s)) for s in lengths]
     by_arm = [one(name, speed_spec(middle, ticks, (name,))) for name in ARMS]
-    spec = speed_spec(middle, ticks)
+    spec, long = speed_spec(middle, ticks), LONG_RUN * ticks
     close = next(found for found in by_lanes if found.timing.lanes == _lanes(spec))
     return SpeedResult(
         by_lanes=by_lanes,
@@ -233,8 +244,9 @@ def measure_speed(settings: SpeedSettings, tell: Tell) -> SpeedResult:
         by_arm=by_arm,
         slow=_slow_ways(middle, ticks, settings.repeats, tell),
         parts=time_parts(spec, close.timing),
-        by_workers=_with_workers(middle, ticks, settings.workers or default_workers(), tell),
-        memory=_memory(speed_spec(middle, 2 * ticks)),
+        by_workers=_with_workers(middle, long, settings.workers or default_workers(), tell),
+        long_hours=long / 3600.0,
+        memory=_memory(speed_spec(min(middle, MEMORY_LANES), long)),
     )
 
 
@@ -266,7 +278,10 @@ def _time_solver(spec: BenchSpec) -> Timing:
 def _with_workers(lanes: int, ticks: int, most: int, tell: Tell) -> dict[int, float]:
     """Time the same chunks with 1, 2, 4 ... processes."""
     spec = speed_spec(lanes, ticks)
-    chunks = [Chunk(spec=part, trace_infants=()) for part in _blocks(spec, max(2, most))]
+    # As in a large study, the events stay in the chunks.
+    chunks = [
+        Chunk(spec=part, trace_infants=(), event_infants=()) for part in _blocks(spec, max(2, most))
+    ]
     counts = sorted({1, most, *(2**k for k in range(1, 10) if 2**k < most)})
     wall_s = {}
     for count in counts:
@@ -294,6 +309,16 @@ def _peaks(spec: BenchSpec) -> tuple[float, float]:
 
 
 def _peak_bytes() -> float:
+    """Give the most memory that this process has held.
+
+    The kernel's own count for this program is taken where there is one: that of
+    `getrusage` starts at what the parent held when it started this process.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        known = dict(line.split(":", 1) for line in status.read_text().splitlines() if ":" in line)
+        if "VmHWM" in known:
+            return 1024.0 * float(known["VmHWM"].split()[0])
     try:
         import resource
     except ImportError:  # not on this system

@@ -82,9 +82,10 @@ def speed_page(result: SpeedResult, command: str) -> str:
         "Shares as a profiler sees them; bedside staff are part of the last row.",
         _parts_table(result),
         "## Processes",
+        f"{result.long_hours:g} simulated hours; the start of the processes counts.",
         _workers_table(result.by_workers),
         "## Memory",
-        _memory_text(result.memory),
+        f"Measured on {result.long_hours:g} simulated hours. " + _memory_text(result.memory),
     ]
     return "\n\n".join(parts) + "\n"
 

@@ -11,13 +11,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import struct
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from queue import Empty
-from typing import Any
+from multiprocessing.shared_memory import SharedMemory
 
 from ..loop.bench import BenchSpec
 from .chunk import ChunkResult, failed_chunk, keep_events, run_chunk, work_ticks
@@ -212,17 +212,68 @@ def _run_pool(
     work: Mapping[int, Chunk], workers: int, tally: _Tally, store: ChunkStore | None
 ) -> dict[int, ChunkResult]:
     """Give the results by place; those of chunks whose workers were killed are missing."""
-    context = multiprocessing.get_context("spawn")
-    with context.Manager() as manager:
-        crew = _Crew(work, workers, manager.Queue(), store)
+    board = _Board(max(work) + 1)
+    try:
+        crew = _Crew(work, workers, board, store)
         try:
             done = crew.run(tally)
         except BaseException:
+            board.stop()  # a worker's next report fails, so that it ends soon
             crew.dismiss(wait_for_it=False)
-            manager.shutdown()  # a worker's next report fails, so that it ends soon
             raise
         crew.dismiss(wait_for_it=True)
         return done
+    finally:
+        board.remove()
+
+
+class _DismissedError(Exception):
+    """Nobody wants the result any more."""
+
+
+class _Board:
+    """Memory that all workers write on: how far each chunk is, one place for each.
+
+    There is no lock that a worker could take with it when it is killed, and no process
+    that has to be started first.
+
+    Parameters
+    ----------
+    places : int
+        Number of chunks.
+    """
+
+    _number = struct.Struct("q")
+
+    def __init__(self, places: int) -> None:
+        self._stopped_at = self._number.size * places
+        self._memory = SharedMemory(create=True, size=self._number.size * (places + 1))
+
+    def write(self, place: int, ticks: int) -> None:
+        """Say how far a chunk is, unless the work has been stopped."""
+        if self._read(self._stopped_at):
+            raise _DismissedError
+        self._number.pack_into(self._memory.buf, self._number.size * place, ticks)
+
+    def ticks(self, place: int) -> int:
+        """Tell how far a chunk is."""
+        return self._read(self._number.size * place)
+
+    def stop(self) -> None:
+        """Let the next report of every worker fail."""
+        self._number.pack_into(self._memory.buf, self._stopped_at, 1)
+
+    def close(self) -> None:
+        """Use it no more in this process."""
+        self._memory.close()
+
+    def remove(self) -> None:
+        """Use it no more anywhere."""
+        self._memory.close()
+        self._memory.unlink()
+
+    def _read(self, offset: int) -> int:
+        return int(self._number.unpack_from(self._memory.buf, offset)[0])
 
 
 class _Crew:
@@ -234,16 +285,16 @@ class _Crew:
         Chunks by place.
     workers : int
         Number of processes.
-    reports : queue
+    board : _Board
         Where workers say how far they are.
     store : ChunkStore or None
         Keeps what finishes.
     """
 
     def __init__(
-        self, work: Mapping[int, Chunk], workers: int, reports: Any, store: ChunkStore | None
+        self, work: Mapping[int, Chunk], workers: int, board: _Board, store: ChunkStore | None
     ) -> None:
-        self._work, self._reports, self._store = work, reports, store
+        self._work, self._board, self._store = work, board, store
         self._waiting = deque(work)
         self._tries = dict.fromkeys(work, 0)
         self._idle = [_new_worker() for _ in range(workers)]
@@ -274,7 +325,7 @@ class _Crew:
     def _hand_out(self, place: int, worker: ProcessPoolExecutor) -> None:
         self._tries[place] += 1
         try:
-            future = worker.submit(_work, self._work[place], place, self._reports, self._store)
+            future = worker.submit(_work, self._work[place], place, self._board, self._store)
         except BrokenProcessPool:  # killed while it had nothing to do: no try of this chunk
             self._tries[place] -= 1
             self._replace(worker, place)
@@ -289,12 +340,8 @@ class _Crew:
             self._waiting.append(place)
 
     def _pass_on(self, tally: _Tally) -> None:
-        while True:
-            try:
-                place, ticks = self._reports.get_nowait()
-            except Empty:
-                return
-            tally.report(place, ticks)
+        for place, _ in self._busy.values():
+            tally.report(place, self._board.ticks(place))
 
 
 def _new_worker() -> ProcessPoolExecutor:
@@ -307,6 +354,9 @@ def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _work(chunk: Chunk, place: int, reports: Any, store: ChunkStore | None) -> ChunkResult:
+def _work(chunk: Chunk, place: int, board: _Board, store: ChunkStore | None) -> ChunkResult:
     """Run in a worker process."""
-    return _run_one(chunk, lambda ticks: reports.put((place, ticks)), store)
+    try:
+        return _run_one(chunk, lambda ticks: board.write(place, ticks), store)
+    finally:
+        board.close()
