@@ -219,9 +219,9 @@ def _run_pool(
             done = crew.run(tally)
         except BaseException:
             board.stop()  # a worker's next report fails, so that it ends soon
-            crew.dismiss(wait_for_it=False)
             raise
-        crew.dismiss(wait_for_it=True)
+        finally:
+            crew.dismiss()
         return done
     finally:
         board.remove()
@@ -317,10 +317,10 @@ class _Crew:
                 done[place] = future.result()
         return done
 
-    def dismiss(self, *, wait_for_it: bool) -> None:
-        """Let every worker go."""
+    def dismiss(self) -> None:
+        """Let every worker go; what they still have to tidy up holds nobody up."""
         for pool in (*self._idle, *(pool for _, pool in self._busy.values())):
-            pool.shutdown(wait=wait_for_it, cancel_futures=True)
+            pool.shutdown(wait=False, cancel_futures=True)
 
     def _hand_out(self, place: int, worker: ProcessPoolExecutor) -> None:
         self._tries[place] += 1
