@@ -16,6 +16,7 @@ from ..loop.signals import FloatArray, Settings
 from ..loop.trace import Trace
 from ..models.errors import TestbedError, problem
 from ..models.settings import quantity, validate
+from .replay_bias import ArterialSample, probe_bias
 from .replay_orders import Orders, held_readings, open_loop_orders
 from .replay_predict import predict, skill_table
 from .replay_reader import BedsideRecording, read_recording
@@ -34,7 +35,13 @@ RECORDED = "recorded"
 
 @dataclass(frozen=True, kw_only=True)
 class ReplaySettings:
-    """How a recording is replayed."""
+    """How a recording is replayed.
+
+    Attributes
+    ----------
+    samples : tuple of ArterialSample
+        Arterial saturations measured meanwhile; they tell the bias of the probe.
+    """
 
     target_low_pct: float = quantity(
         unit="%", low=70, high=99, default=90.0, doc="low end of the target range"
@@ -53,6 +60,7 @@ class ReplaySettings:
         unit="-", low=10, high=400, default=40, doc="fitted infants that are run again"
     )
     seed: int = quantity(unit="-", low=0, default=1, doc="seed of all random draws")
+    samples: tuple[ArterialSample, ...] = ()
 
     def __post_init__(self) -> None:
         validate(self)
@@ -156,8 +164,9 @@ def replay_recording(
     tell = note or (lambda _: None)
     tell("reading")
     recording = read_recording(path)
+    bias = probe_bias(recording, settings.samples)
     tell("fitting infants to the whole recording")
-    recovered = recover(recording, settings.seed, settings.candidates, settings.ensemble)
+    recovered = recover(recording, settings.seed, settings.candidates, settings.ensemble, bias)
     tell("predicting")
     predictions = predict(recording, settings.seed, settings.candidates)
     tell("asking the controllers")

@@ -32,6 +32,14 @@ def add_replay(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="a built-in name or my_controller.py:MyController; may be repeated "
         f"(default: {DEFAULT_CONTROLLER})",
     )
+    parser.add_argument(
+        "--sao2",
+        action="append",
+        default=[],
+        metavar="TIME_S=PCT",
+        help="an arterial saturation measured by co-oximetry, seconds after the first line; tells "
+        "the bias of the probe; may be repeated",
+    )
     parser.add_argument("--target-low", type=float, metavar="PCT", help="low end (default: 90)")
     parser.add_argument("--target-high", type=float, metavar="PCT", help="high end (default: 95)")
     parser.add_argument("--candidates", type=int, metavar="N", help="infants to try (default: 32)")
@@ -44,6 +52,7 @@ def _replay(given: argparse.Namespace) -> int:
     from ..loop.registry import load_controller
     from .cli_response import _arms
     from .replay import ReplaySettings, replay_recording
+    from .replay_bias import read_sample
     from .replay_report import answer, save_replay, warnings
     from .result_folder import free_folder, refuse_taken
 
@@ -53,7 +62,8 @@ def _replay(given: argparse.Namespace) -> int:
         "candidates": given.candidates,
         "seed": given.seed,
     }
-    settings = ReplaySettings(**{key: value for key, value in named.items() if value is not None})
+    chosen = {key: value for key, value in named.items() if value is not None}
+    settings = ReplaySettings(**chosen, samples=tuple(read_sample(text) for text in given.sao2))
     specs = given.controller or [DEFAULT_CONTROLLER]
     for spec in specs:
         load_controller(spec)
@@ -80,6 +90,8 @@ def _words(given: argparse.Namespace) -> list[str]:
     words = ["oxytestbed", "replay", str(given.recording)]
     for value in given.controller:
         words += ["--controller", value]
+    for value in given.sao2:
+        words += ["--sao2", value]
     for name in ("target_low", "target_high", "candidates", "seed"):
         value = getattr(given, name)
         if value is not None:

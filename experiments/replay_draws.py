@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..models.cohort import CohortSettings, draw_infants
-from ..models.cohort_values import DISTRIBUTIONS
 from ..models.errors import problem
 from ..models.infants import STRATA, FloatArray, Infants
 from ..models.lung_parameters import lung_parameters
 from ..models.steady import fio2_gain, ventilation_share_for
 from ..models.streams import Cause, stream
+from .replay_bias import UNKNOWN_BIAS, ProbeBias
 from .replay_fit import Fit, fit_record
 from .replay_plant import Candidates, Manner
 
@@ -28,8 +28,7 @@ GAIN_FLOOR = 0.15
 #: Infants that are drawn for each one that is fitted.
 POOL = 6
 
-#: SD of a probe's bias (points), and steps by which few draws spread evenly over it.
-BIAS_SD_PCT = DISTRIBUTIONS["settled"]["spo2_bias_pct"].spread
+#: Steps by which few draws spread evenly over a distribution.
 _GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 #: Effective number of candidates that is kept, as a share of all. On trials with
@@ -60,7 +59,12 @@ class Tried:
 
 
 def try_candidates(
-    spo2_pct: FloatArray, fio2: FloatArray, inspired: FloatArray, seed: int, count: int
+    spo2_pct: FloatArray,
+    fio2: FloatArray,
+    inspired: FloatArray,
+    seed: int,
+    count: int,
+    bias: ProbeBias = UNKNOWN_BIAS,
 ) -> Tried:
     """Fit some candidates, learn the gain from them, and fit others of about that gain.
 
@@ -74,13 +78,15 @@ def try_candidates(
         Seed of the draws.
     count : int
         How many infants to fit in the second round; a third of it in the first.
+    bias : ProbeBias
+        What is known of the probe's bias.
 
     Returns
     -------
     Tried
     """
     middle = float(np.nanmedian(spo2_pct)), float(np.median(fio2))
-    pool = draw_candidates(seed, POOL * count, spo2_pct=middle[0], fio2=middle[1])
+    pool = draw_candidates(seed, POOL * count, spo2_pct=middle[0], fio2=middle[1], bias=bias)
     gains = fio2_gain(lung_parameters(pool.infants), pool.infants.fio2_need)
     first = np.arange(min(max(FEWEST, count // 3), len(pool)))
     pilot = fit_record(pool.take(first), spo2_pct, inspired)
@@ -121,11 +127,13 @@ def _nearest(values: FloatArray, targets: FloatArray) -> NDArray[np.int64]:
     return np.array(places, dtype=np.int64)
 
 
-def draw_candidates(seed: int, count: int, *, spo2_pct: float, fio2: float) -> Candidates:
+def draw_candidates(
+    seed: int, count: int, *, spo2_pct: float, fio2: float, bias: ProbeBias = UNKNOWN_BIAS
+) -> Candidates:
     """Draw infants who rest at a given saturation on a given FiO2.
 
     A recording hardly tells the bias of its probe, so every candidate supposes
-    one: together they spread over what probes have.
+    one: together they spread over what is known of it.
 
     Parameters
     ----------
@@ -137,6 +145,8 @@ def draw_candidates(seed: int, count: int, *, spo2_pct: float, fio2: float) -> C
         Middle of the recorded SpO2 (percent), bias included.
     fio2 : float
         Middle of the recorded FiO2 (fraction).
+    bias : ProbeBias
+        What is known of the probe's bias.
 
     Returns
     -------
@@ -148,8 +158,9 @@ def draw_candidates(seed: int, count: int, *, spo2_pct: float, fio2: float) -> C
         If fewer than eight infants can rest there.
     """
     drawn = _drawn(seed, count, min(max(spo2_pct, 80.0), 97.0))
-    bias = BIAS_SD_PCT * ndtri(np.mod(0.5 + _GOLDEN * np.arange(count), 1.0))
-    rest = np.minimum(spo2_pct - bias, 99.0)
+    evenly = ndtri(np.mod(0.5 + _GOLDEN * np.arange(count), 1.0))
+    supposed = bias.mean_pct + bias.sd_pct * evenly
+    rest = np.minimum(spo2_pct - supposed, 99.0)
     parameters = lung_parameters(drawn)
     need = np.full(count, fio2)
     share = ventilation_share_for(parameters, need, rest / 100.0)
@@ -164,7 +175,7 @@ def draw_candidates(seed: int, count: int, *, spo2_pct: float, fio2: float) -> C
         drawn.take(able),
         fio2_need=need[able],
         spo2_rest_pct=rest[able],
-        spo2_bias_pct=bias[able],
+        spo2_bias_pct=supposed[able],
         ventilation_share_poor=share[able],
     )
     numbers = drawn.infant[able].tolist()

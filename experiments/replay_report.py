@@ -15,7 +15,7 @@ from .checklist import manifest_table
 from .cohort_files import write_infants
 from .page import Page, Picture, Section, write_page
 from .replay import ReplayResult
-from .replay_draws import BIAS_SD_PCT
+from .replay_bias import BIAS_SD_PCT
 from .replay_tables import definition_table, outcome_table, skill_words
 from .replay_trust import VALIDATED, VALIDATED_IN_SHORT, cautions, signs
 from .replay_whatif import INTERVAL, interval
@@ -72,11 +72,20 @@ def expected_error(result: ReplayResult) -> str:
     -------
     str
     """
-    told = signs(result.recovered).bias_told
+    bias, left_pct = result.recovered.bias, BIAS_SD_PCT * (1.0 - signs(result.recovered).bias_told)
+    if bias.samples:
+        source = (
+            f"The arterial saturations that were given ({bias.samples}) put the bias of the probe "
+            f"at {bias.mean_pct:+.1f} points (SD {bias.sd_pct:.1f})"
+        )
+    else:
+        source = (
+            "The bias of the probe can hardly be told from SpO2 and FiO2 alone; one or two "
+            "arterial saturations measured meanwhile (--sao2) would tell most of it"
+        )
     return (
-        f"{VALIDATED} The bias of the probe can hardly be told from SpO2 and FiO2 alone: the "
-        f"fitted infants suppose biases with an SD of {BIAS_SD_PCT * (1.0 - told):.1f} points "
-        f"({BIAS_SD_PCT:g} before the fit), which is part of every interval."
+        f"{VALIDATED} {source}: the fitted infants suppose biases with an SD of {left_pct:.1f} "
+        f"points ({BIAS_SD_PCT:g} before anything is known), which is part of every interval."
     )
 
 

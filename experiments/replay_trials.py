@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,12 +27,11 @@ from ..models.errors import TestbedError
 from ..models.infants import STRATA, FloatArray, Infants
 from ..models.periodic_breathing import PeriodicSettings
 from ..models.streams import Cause, stream
+from .replay_bias import LABORATORY_SD_PCT, SHOWN_WITHIN_S, ArterialSample, probe_bias
 from .replay_reader import BedsideRecording
 from .replay_trust import LOW_PCT, cautions
+from .replay_verdicts import Verdict, trial_lines
 from .replay_whatif import CANDIDATES, Recovered, another_course, interval, recover
-
-#: Error and share of time inside the interval that are asked for.
-WANTED_RMS_PCT, WANTED_COVERAGE = 2.0, 0.8
 
 #: How the oxygen moves while it is recorded, taken in turn; the other course is
 #: that of the controller where the recording was by hand, and the reverse.
@@ -67,6 +66,8 @@ class KnownTruth:
         Another course of FiO2 (fraction), and what it leads to (percent).
     bias_pct : float
         SpO2 minus SaO2 of the probe (points).
+    infant : int
+        The infant's own number.
     stratum, scene : str
         What kind of infant, and how its oxygen moved.
     """
@@ -76,53 +77,9 @@ class KnownTruth:
     other_fio2: FloatArray
     other_sao2_pct: FloatArray
     bias_pct: float
+    infant: int
     stratum: str
     scene: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Verdict:
-    """How a trial ended.
-
-    Attributes
-    ----------
-    stratum, scene : str
-        From the truth.
-    low_share : float
-        Share of readings below 85 %.
-    bias_pct : float
-        SpO2 minus SaO2 of the probe (points).
-    moved_pct : float
-        Root mean square by which the other course changes the truth (points).
-    rms_pct, coverage, width_pct : float
-        Error of the what-if, share of time inside its interval, and mean width
-        of the interval; NaN where the what-if was refused.
-    offset_pct : float
-        Mean error (points), of which the probe's bias is the most part.
-    cautions : tuple of str
-        What the recording itself says against trusting the what-if.
-    """
-
-    stratum: str
-    scene: str
-    low_share: float
-    bias_pct: float
-    moved_pct: float
-    rms_pct: float
-    coverage: float
-    width_pct: float
-    offset_pct: float
-    cautions: tuple[str, ...]
-
-    @property
-    def refused(self) -> bool:
-        """Whether FiO2 moved too little for a what-if."""
-        return math.isnan(self.rms_pct)
-
-    @property
-    def met(self) -> bool:
-        """Whether error and coverage are as good as was asked for."""
-        return self.rms_pct <= WANTED_RMS_PCT and self.coverage >= WANTED_COVERAGE
 
 
 def known_truths(seed: int, infants: int, duration_s: int) -> list[KnownTruth]:
@@ -185,6 +142,7 @@ def _recorded(seed: int, places: list[int], scene: str, duration_s: int) -> list
                 other_fio2=other[:, column],
                 other_sao2_pct=elsewhere[:, column],
                 bias_pct=float(infants.spo2_bias_pct[column]),
+                infant=int(infants.infant[column]),
                 stratum=str(infants.stratum[column]),
                 scene=scene,
             )
@@ -287,59 +245,38 @@ def judge(truth: KnownTruth, recovered: Recovered) -> Verdict:
     )
 
 
-def _rms(values: FloatArray) -> float:
-    return math.sqrt(float((values * values).mean()))
-
-
-def trial_lines(verdicts: Sequence[Verdict]) -> Iterator[str]:
-    """Lay the verdicts out as a table with a summary below.
+def arterial_samples(truth: KnownTruth, count: int, seed: int) -> tuple[ArterialSample, ...]:
+    """Take blood at steady moments, one in each part of the recording.
 
     Parameters
     ----------
-    verdicts : sequence of Verdict
-        In any order.
+    truth : KnownTruth
+        The recording and what is known of it.
+    count : int
+        How many samples.
+    seed : int
+        Seed of the laboratory's errors.
 
-    Yields
-    ------
-    str
-        A line.
+    Returns
+    -------
+    tuple of ArterialSample
+        True saturations with the laboratory's error, where the readings that follow move least.
     """
-    yield (
-        "infant    oxygen      < 85 %  bias   moves   RMS  offset  inside  width  cautions\n"
-        "                      of time  pts     pts   pts     pts    time    pts"
-    )
-    for item in verdicts:
-        facts = (
-            f"{item.stratum:9s} {item.scene:10s} {100 * item.low_share:6.0f} {item.bias_pct:+6.1f}"
-        )
-        if item.refused:
-            yield f"{facts} {item.moved_pct:7.1f}  refused: FiO2 hardly moved"
-            continue
-        yield (
-            f"{facts} {item.moved_pct:7.1f} {item.rms_pct:5.2f} {item.offset_pct:+7.2f} "
-            f"{item.coverage:7.2f} {item.width_pct:6.1f}  {', '.join(item.cautions) or '-'}"
-        )
-    judged = [item for item in verdicts if not item.refused]
-    yield ""
-    yield _sum("all that were not refused", judged)
-    yield _sum("of these without a caution", [item for item in judged if not item.cautions])
-    yield _sum("with a caution", [item for item in judged if item.cautions])
+    rng = stream(seed, truth.infant, Cause.REPLAY_SAMPLE)
+    shown = truth.recording.spo2_pct
+    windows = np.lib.stride_tricks.sliding_window_view(shown, SHOWN_WITHIN_S + 1)
+    moved = np.where(np.isfinite(windows).all(axis=1), windows.std(axis=1), np.inf)
+    found = []
+    for part in np.array_split(np.arange(len(moved)), count) if count else ():
+        moment = int(part[np.argmin(moved[part])])
+        error = LABORATORY_SD_PCT * float(rng.standard_normal())
+        sao2_pct = min(max(float(truth.sao2_pct[moment]) + error, 50.0), 100.0)
+        found.append(ArterialSample(time_s=float(moment), sao2_pct=sao2_pct))
+    return tuple(found)
 
 
-def _sum(what: str, verdicts: Sequence[Verdict]) -> str:
-    count = len(verdicts)
-    if not count:
-        return f"{what}: none"
-    near = sum(item.rms_pct <= WANTED_RMS_PCT for item in verdicts)
-    held = sum(item.coverage >= WANTED_COVERAGE for item in verdicts)
-    both = sum(item.met for item in verdicts)
-    median = float(np.median([item.rms_pct for item in verdicts]))
-    mean = float(np.mean([item.coverage for item in verdicts]))
-    return (
-        f"{what}: {count}; within {WANTED_RMS_PCT:g} points {near}; inside "
-        f"{WANTED_COVERAGE:.0%} of the time or more {held}; both {both}; median RMS {median:.2f}, "
-        f"mean inside {mean:.2f}"
-    )
+def _rms(values: FloatArray) -> float:
+    return math.sqrt(float((values * values).mean()))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -360,10 +297,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1, help="of infants, events and courses")
     parser.add_argument("--hours", type=float, default=2.0, help="length of each recording")
     parser.add_argument("--candidates", type=int, default=CANDIDATES, help="infants to try on each")
+    parser.add_argument("--sao2-samples", type=int, default=0, help="blood samples in each")
     given = parser.parse_args(arguments)
     verdicts = []
     for truth in known_truths(given.seed, given.infants, round(3600 * given.hours)):
-        recovered = recover(truth.recording, given.seed + OTHER_SEED, given.candidates)
+        bias = probe_bias(truth.recording, arterial_samples(truth, given.sao2_samples, given.seed))
+        other = given.seed + OTHER_SEED
+        recovered = recover(truth.recording, other, given.candidates, bias=bias)
         verdicts.append(judge(truth, recovered))
         sys.stderr.write(f"{len(verdicts)} of {given.infants}\n")
     sys.stdout.write("\n".join(trial_lines(verdicts)) + "\n")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..models.infants import FloatArray
-from .replay_draws import BIAS_SD_PCT
+from .replay_bias import BIAS_SD_PCT
 from .replay_plant import displayed
 from .replay_whatif import Recovered
 
@@ -75,8 +75,8 @@ class Signs:
     spread_pct : float
         Mean width of the 90 % interval of fitted saturation (points).
     bias_told : float
-        Share by which the recording narrows what is known of the probe's bias:
-        0 nothing, 1 all.
+        Share by which the recording, and arterial samples, narrow what is known of the
+        probe's bias: 0 nothing, 1 all.
     """
 
     low_share: float

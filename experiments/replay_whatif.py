@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from ..models.errors import problem
 from ..models.infants import FloatArray
 from ..models.streams import Cause, stream
+from .replay_bias import UNKNOWN_BIAS, ProbeBias
 from .replay_courses import allowed, drawn_courses
 from .replay_draws import try_candidates, weights
 from .replay_plant import (
@@ -109,6 +110,8 @@ class Recovered:
         How much FiO2 moved.
     seed : int
         Seed of it all.
+    bias : ProbeBias
+        What arterial samples told of the probe's bias.
     """
 
     recording: BedsideRecording
@@ -119,6 +122,7 @@ class Recovered:
     prior_gain: FloatArray
     movement: Movement
     seed: int
+    bias: ProbeBias = UNKNOWN_BIAS
 
     def widened(self, sao2_pct: FloatArray) -> FloatArray:
         """Spread the ensemble about its median by `WIDENING`.
@@ -138,7 +142,11 @@ class Recovered:
 
 
 def recover(
-    recording: BedsideRecording, seed: int, candidates: int, ensemble: int = ENSEMBLE
+    recording: BedsideRecording,
+    seed: int,
+    candidates: int,
+    ensemble: int = ENSEMBLE,
+    bias: ProbeBias = UNKNOWN_BIAS,
 ) -> Recovered:
     """Fit virtual infants to a recording.
 
@@ -152,18 +160,21 @@ def recover(
         How many infants to try.
     ensemble : int
         How many fitted infants to keep, some of them more than once.
+    bias : ProbeBias
+        What is known of the probe's bias.
 
     Returns
     -------
     Recovered
     """
     inspired = inspired_course(recording.fio2)
-    tried = try_candidates(recording.spo2_pct, recording.fio2, inspired, seed, candidates)
+    spo2, fio2 = recording.spo2_pct, recording.fio2
+    tried = try_candidates(spo2, fio2, inspired, seed, candidates, bias)
     rng = stream(seed, 0, Cause.REPLAY_COURSES)
     places = _resampled(weights(tried.fit), ensemble, float(rng.random()))
     chosen = repeated(tried.candidates, places)
     best, drawn = tried.fit.knots[:, places], drawn_courses(tried.fit, places, rng)
-    knots = allowed(chosen, recording.spo2_pct, inspired, best, drawn)
+    knots = allowed(chosen, spo2, inspired, best, drawn)
     return Recovered(
         recording=recording,
         candidates=chosen,
@@ -171,8 +182,9 @@ def recover(
         fitted_pct=saturation_course(chosen, inspired, knots),
         gain=tried.gain[places],
         prior_gain=tried.prior_gain,
-        movement=movement(recording.fio2),
+        movement=movement(fio2),
         seed=seed,
+        bias=bias,
     )
 
 

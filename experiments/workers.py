@@ -253,7 +253,7 @@ class _Board:
         """Say how far a chunk is, unless the work has been stopped."""
         if self._read(self._stopped_at):
             raise _DismissedError
-        self._number.pack_into(self._memory.buf, self._number.size * place, ticks)
+        self._write(self._number.size * place, ticks)
 
     def ticks(self, place: int) -> int:
         """Tell how far a chunk is."""
@@ -261,7 +261,7 @@ class _Board:
 
     def stop(self) -> None:
         """Let the next report of every worker fail."""
-        self._number.pack_into(self._memory.buf, self._stopped_at, 1)
+        self._write(self._stopped_at, 1)
 
     def close(self) -> None:
         """Use it no more in this process."""
@@ -272,7 +272,12 @@ class _Board:
         self._memory.close()
         self._memory.unlink()
 
+    def _write(self, offset: int, value: int) -> None:
+        assert self._memory.buf is not None  # not closed yet
+        self._number.pack_into(self._memory.buf, offset, value)
+
     def _read(self, offset: int) -> int:
+        assert self._memory.buf is not None
         return int(self._number.unpack_from(self._memory.buf, offset)[0])
 
 

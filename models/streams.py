@@ -43,6 +43,7 @@ class Cause(IntEnum):
     REPLAY = 61
     REPLAY_COURSES = 62
     REPLAY_TRIAL = 63
+    REPLAY_SAMPLE = 64
 
 
 def stream(seed: int, infant: int, cause: Cause) -> np.random.Generator:

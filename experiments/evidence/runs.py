@@ -60,7 +60,7 @@ class Size:
     """
 
     infants: int = quantity(
-        unit="-", low=4, high=10_000, default=96, doc="infants in each of the two main runs"
+        unit="-", low=4, high=10_000, default=160, doc="infants in each of the two main runs"
     )
     hours: float = quantity(
         unit="h", low=0.5, high=240, default=18.0, doc="length of the main runs, first hour apart"

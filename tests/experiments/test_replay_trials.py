@@ -7,16 +7,20 @@ both together: the first alone is missed by 2.1 points, mostly its probe's bias.
 import numpy as np
 import pytest
 
+from oxytestbed.experiments.replay_bias import probe_bias
 from oxytestbed.experiments.replay_trials import (
     OTHER_SEED,
     SCENES,
     TARGET_PCT,
-    WANTED_COVERAGE,
-    WANTED_RMS_PCT,
-    Verdict,
+    arterial_samples,
     judge,
     known_truths,
     main,
+)
+from oxytestbed.experiments.replay_verdicts import (
+    WANTED_COVERAGE,
+    WANTED_RMS_PCT,
+    Verdict,
     trial_lines,
 )
 from oxytestbed.experiments.replay_whatif import CANDIDATES, another_course, interval, recover
@@ -46,6 +50,19 @@ def test_another_course_is_predicted_within_two_points_and_inside_the_interval(t
     assert np.mean(squares) < np.mean(moved)  # better than "nothing would change"
     for item in verdicts:
         assert item.width_pct < 10.0  # an interval that holds everything says nothing
+
+
+def test_blood_is_taken_at_steady_moments_and_tells_the_bias(truths):
+    for truth in truths:
+        samples = arterial_samples(truth, 3, SEED)
+        assert samples == arterial_samples(truth, 3, SEED)
+        assert len({sample.time_s for sample in samples}) == 3
+        for sample in samples:
+            now = truth.sao2_pct[int(sample.time_s)]
+            assert abs(sample.sao2_pct - now) < 3.0  # four SD of the laboratory, and rounding
+        told = probe_bias(truth.recording, samples)
+        assert abs(told.mean_pct - truth.bias_pct) < 3.0 * told.sd_pct
+        assert arterial_samples(truth, 0, SEED) == ()
 
 
 def test_the_recording_keeps_the_truth_to_itself(truths):
