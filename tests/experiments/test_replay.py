@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from oxytestbed.experiments.replay import MEASURES, ReplaySettings, replay_recording
+from oxytestbed.experiments.replay_bias import ProbeBias
 from oxytestbed.experiments.replay_command import add_replay
 from oxytestbed.experiments.replay_orders import held_readings, open_loop_orders
 from oxytestbed.experiments.replay_predict import HORIZONS_S, METHODS, skill_table
@@ -214,6 +216,31 @@ def test_a_refusal_is_in_the_report(result, tmp_path):
     html = save_replay(refused, tmp_path / "refused").read_text(encoding="utf-8")
     assert "Refused. the gain cannot be identified" in html
     assert not (tmp_path / "refused" / "figures" / "what_if.svg").exists()
+
+
+def test_the_report_says_what_is_known_of_the_probe(result):
+    assert "one or two arterial saturations" in expected_error(result)
+    told = ProbeBias(mean_pct=1.25, sd_pct=0.5, samples=2)
+    known = replace(result, recovered=replace(result.recovered, bias=told))
+    assert "(2) put the bias of the probe at +1.2 points (SD 0.5)" in expected_error(known)
+
+
+def test_arterial_saturations_are_used_and_kept_with_the_result(tmp_path, csv_file):
+    out, short = tmp_path / "out", tmp_path / "short.csv"
+    lines = csv_file.read_text(encoding="utf-8").splitlines()
+    short.write_text("\n".join(lines[:1001]), encoding="utf-8")
+    parser = argparse.ArgumentParser()
+    add_replay(parser.add_subparsers(dest="command"))
+    words = ["replay", str(short), "--candidates", "12", "--out", str(out)]
+    given = parser.parse_args([*words, "--sao2", "300=91"])
+    assert given.run(given) == 0
+    manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
+    assert manifest["settings"]["samples"] == [{"time_s": 300.0, "sao2_pct": 91.0}]
+    assert "--sao2 300=91" in manifest["command"]
+    assert "that were given (1)" in (out / "report.html").read_text(encoding="utf-8")
+    given = parser.parse_args([*words, "--sao2", "noon=91"])
+    with pytest.raises(TestbedError, match="TIME_S=PCT"):
+        given.run(given)
 
 
 def test_the_command_names_what_is_wrong_and_writes_nothing(tmp_path):
