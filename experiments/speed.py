@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -48,6 +49,7 @@ LONG_RUN = 32
 MEMORY_LANES = 300
 
 Tell = Callable[[str], object]
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -287,18 +289,27 @@ def _with_workers(lanes: int, ticks: int, settings: SpeedSettings, tell: Tell) -
     counts = sorted({1, most, *(2**k for k in range(1, 10) if 2**k < most)})
     wall_s = dict.fromkeys(counts, math.inf)
     for count in counts * settings.repeats:
-        begun_s = time.perf_counter()
-        run_chunks(chunks, count)
-        wall_s[count] = min(wall_s[count], time.perf_counter() - begun_s)
+        # This process is slow by now, after all that it has run.
+        wall_s[count] = min(wall_s[count], _in_a_fresh_process(_wall_s, chunks, count))
         tell(f"{count} processes: {wall_s[count]:.1f} s")
     return wall_s
 
 
-def _memory(spec: BenchSpec) -> tuple[float, float]:
-    """Measure what a fresh worker needs, and what the run adds."""
+def _wall_s(chunks: Sequence[Chunk], count: int) -> float:
+    begun_s = time.perf_counter()
+    run_chunks(chunks, count)
+    return time.perf_counter() - begun_s
+
+
+def _in_a_fresh_process(measured: Callable[..., Found], *given: object) -> Found:
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(1, mp_context=context) as pool:
-        before, after = pool.submit(_peaks, spec).result()
+        return pool.submit(measured, *given).result()
+
+
+def _memory(spec: BenchSpec) -> tuple[float, float]:
+    """Measure what a fresh worker needs, and what the run adds."""
+    before, after = _in_a_fresh_process(_peaks, spec)
     return before / 2**20, (after - before) / (_lanes(spec) * spec.duration_s)
 
 
