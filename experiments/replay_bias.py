@@ -39,7 +39,7 @@ class ArterialSample:
     Attributes
     ----------
     time_s : float
-        When it was taken: seconds after the first line of the recording.
+        When it was taken: seconds after the first line of the file, whether or not that has FiO2.
     sao2_pct : float
         What was measured (percent).
     """
@@ -138,11 +138,13 @@ def probe_bias(recording: BedsideRecording, samples: Sequence[ArterialSample]) -
 def _difference(recording: BedsideRecording, sample: ArterialSample) -> tuple[float, float]:
     """Give shown minus measured saturation, and its SD (points)."""
     where = f"arterial sample at {sample.time_s:g} s"
-    if sample.time_s >= len(recording):
-        raise problem(
-            where, f"a time before the recording ends ({len(recording)} s)", "a later one"
+    begin, end = recording.start_s, recording.start_s + len(recording)
+    if not begin <= sample.time_s < end:
+        expected = (
+            f"a time with SpO2 and FiO2: from {begin} s to before the recording ends ({end} s)"
         )
-    first = int(sample.time_s)
+        raise problem(where, expected, f"{sample.time_s:g} s")
+    first = int(sample.time_s) - begin
     # A slow recorder may have nothing in so short a time; then it is as long as two readings.
     within = max(SHOWN_WITHIN_S, math.ceil(2.0 * recording.interval_s))
     near = recording.spo2_pct[first : first + within + 1]
@@ -159,7 +161,9 @@ def _difference(recording: BedsideRecording, sample: ArterialSample) -> tuple[fl
         )
     # What readings vary beyond their noise is the saturation's own movement.
     moved = max(float(shown.var()) - READING_SD_PCT**2, 0.0)
-    return difference, math.sqrt(LABORATORY_SD_PCT**2 + MEAN_READING_SD_PCT**2 + moved)
+    # Few readings, those of a slow recorder, do not average the noise as well as many do.
+    mean_sd = max(MEAN_READING_SD_PCT, READING_SD_PCT / math.sqrt(shown.size))
+    return difference, math.sqrt(LABORATORY_SD_PCT**2 + mean_sd**2 + moved)
 
 
 __all__ = [

@@ -53,7 +53,7 @@ def _replay(given: argparse.Namespace) -> int:
     from .cli_response import _arms
     from .replay import ReplaySettings, replay_recording
     from .replay_bias import read_sample
-    from .replay_report import answer, save_replay, warnings
+    from .replay_report import answer, save_replay, supposed_bias, warnings
     from .result_folder import free_folder, refuse_taken
 
     named = {
@@ -77,7 +77,8 @@ def _replay(given: argparse.Namespace) -> int:
         _tell,
     )
     page = save_replay(result, folder, command=shlex.join(_words(given)))
-    sys.stdout.write("\n".join([*answer(result), *warnings(result)]) + f"\n\nReport: {page}\n")
+    told = [*answer(result), supposed_bias(result), *warnings(result)]
+    sys.stdout.write("\n".join(told) + f"\n\nReport: {page}\n")
     return 1 if result.errors else 0
 
 

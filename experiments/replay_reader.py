@@ -59,6 +59,8 @@ class BedsideRecording:
         Usual time from one SpO2 to the next.
     name : str
         Name of the file.
+    start_s : int
+        When the arrays begin: seconds after the first line of the file, which may have no FiO2 yet.
     """
 
     spo2_pct: FloatArray
@@ -66,6 +68,7 @@ class BedsideRecording:
     rows: int
     interval_s: float
     name: str
+    start_s: int = 0
 
     def __len__(self) -> int:
         return len(self.fio2)
@@ -348,4 +351,5 @@ def _gridded(
         rows=rows,
         interval_s=float(np.median(np.diff(shown))),
         name=path.name,
+        start_s=begin,
     )

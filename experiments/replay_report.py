@@ -17,7 +17,7 @@ from .page import Page, Picture, Section, write_page
 from .replay import ReplayResult
 from .replay_bias import BIAS_SD_PCT
 from .replay_tables import definition_table, outcome_table, skill_words
-from .replay_trust import VALIDATED, VALIDATED_IN_SHORT, cautions, signs
+from .replay_trust import VALIDATED, VALIDATED_IN_SHORT, cautions
 from .replay_whatif import INTERVAL, interval
 from .result_folder import write_table, write_whole
 
@@ -61,7 +61,7 @@ def answer(result: ReplayResult) -> list[str]:
 
 
 def expected_error(result: ReplayResult) -> str:
-    """State how far a what-if may be off, and that the probe's bias is not known.
+    """State how far a what-if may be off, and what is known of the probe's bias.
 
     Parameters
     ----------
@@ -72,7 +72,22 @@ def expected_error(result: ReplayResult) -> str:
     -------
     str
     """
-    bias, left_pct = result.recovered.bias, BIAS_SD_PCT * (1.0 - signs(result.recovered).bias_told)
+    return f"{VALIDATED} {supposed_bias(result)} That is part of every interval."
+
+
+def supposed_bias(result: ReplayResult) -> str:
+    """Say what bias of the probe the fitted infants suppose, and where it comes from.
+
+    Parameters
+    ----------
+    result : ReplayResult
+        What the recording told.
+
+    Returns
+    -------
+    str
+    """
+    bias, supposed = result.recovered.bias, result.recovered.candidates.infants.spo2_bias_pct
     if bias.samples:
         source = (
             f"The arterial saturations that were given ({bias.samples}) put the bias of the probe "
@@ -81,11 +96,11 @@ def expected_error(result: ReplayResult) -> str:
     else:
         source = (
             "The bias of the probe can hardly be told from SpO2 and FiO2 alone; one or two "
-            "arterial saturations measured meanwhile (--sao2) would tell most of it"
+            "arterial saturations measured meanwhile (--sao2) would narrow it"
         )
     return (
-        f"{VALIDATED} {source}: the fitted infants suppose biases with an SD of {left_pct:.1f} "
-        f"points ({BIAS_SD_PCT:g} before anything is known), which is part of every interval."
+        f"{source}: the fitted infants suppose {supposed.mean():+.1f} points (SD "
+        f"{supposed.std():.1f}; probes in general {BIAS_SD_PCT:g})."
     )
 
 
@@ -326,5 +341,6 @@ __all__ = [
     "manifest",
     "replay_page",
     "save_replay",
+    "supposed_bias",
     "warnings",
 ]

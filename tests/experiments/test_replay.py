@@ -225,7 +225,7 @@ def test_the_report_says_what_is_known_of_the_probe(result):
     assert "(2) put the bias of the probe at +1.2 points (SD 0.5)" in expected_error(known)
 
 
-def test_arterial_saturations_are_used_and_kept_with_the_result(tmp_path, csv_file):
+def test_arterial_saturations_are_used_and_kept_with_the_result(tmp_path, csv_file, capsys):
     out, short = tmp_path / "out", tmp_path / "short.csv"
     lines = csv_file.read_text(encoding="utf-8").splitlines()
     short.write_text("\n".join(lines[:1001]), encoding="utf-8")
@@ -234,6 +234,7 @@ def test_arterial_saturations_are_used_and_kept_with_the_result(tmp_path, csv_fi
     words = ["replay", str(short), "--candidates", "12", "--out", str(out)]
     given = parser.parse_args([*words, "--sao2", "300=91"])
     assert given.run(given) == 0
+    assert "(1) put the bias of the probe at" in capsys.readouterr().out
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
     assert manifest["settings"]["samples"] == [{"time_s": 300.0, "sao2_pct": 91.0}]
     assert "--sao2 300=91" in manifest["command"]

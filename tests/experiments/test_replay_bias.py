@@ -13,7 +13,7 @@ from oxytestbed.experiments.replay_bias import (
     read_sample,
 )
 from oxytestbed.experiments.replay_draws import draw_candidates
-from oxytestbed.experiments.replay_reader import BedsideRecording
+from oxytestbed.experiments.replay_reader import BedsideRecording, read_recording
 from oxytestbed.models.errors import TestbedError
 
 SECONDS = 900
@@ -59,9 +59,25 @@ def test_a_sample_counts_less_where_the_saturation_moved():
     assert abs(moved.mean_pct) < abs(still.mean_pct)
 
 
-def test_a_slow_recorder_is_looked_at_for_longer():
+def test_a_slow_recorder_is_looked_at_for_longer_and_tells_less():
     slow = recording(interval_s=60.0)
-    assert probe_bias(slow, [sample(time_s=61.0)]).samples == 1
+    told = probe_bias(slow, [sample(time_s=61.0)])
+    assert told.samples == 1
+    assert told.sd_pct > probe_bias(recording(), [sample(time_s=61.0)]).sd_pct
+
+
+def test_times_count_from_the_first_line_also_where_oxygen_is_known_later(tmp_path):
+    # FiO2 from 300 s on; SpO2 is 95 % until 700 s and 89 % afterwards.
+    lines = [f"{t},{95 if t < 700 else 89},{'' if t < 300 else 30}" for t in range(1500)]
+    path = tmp_path / "late.csv"
+    path.write_text("\n".join(["time_s,spo2,fio2", *lines]), encoding="utf-8")
+    late = read_recording(path)
+    assert late.start_s == 300
+    assert probe_bias(late, [sample(time_s=500.0, sao2_pct=93.0)]).mean_pct > 0.0
+    assert probe_bias(late, [sample(time_s=1400.0, sao2_pct=91.0)]).mean_pct < 0.0
+    for outside in (299.0, 1500.0):
+        with pytest.raises(TestbedError, match="from 300 s to before the recording ends"):
+            probe_bias(late, [sample(time_s=outside)])
 
 
 @pytest.mark.parametrize(
