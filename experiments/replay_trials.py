@@ -299,6 +299,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--candidates", type=int, default=CANDIDATES, help="infants to try on each")
     parser.add_argument("--sao2-samples", type=int, default=0, help="blood samples in each")
     given = parser.parse_args(arguments)
+    if given.sao2_samples < 0:
+        parser.error(f"--sao2-samples: expected 0 or more, got {given.sao2_samples}")
     verdicts = []
     for truth in known_truths(given.seed, given.infants, round(3600 * given.hours)):
         bias = probe_bias(truth.recording, arterial_samples(truth, given.sao2_samples, given.seed))

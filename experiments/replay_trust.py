@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..models.infants import FloatArray
-from .replay_bias import BIAS_SD_PCT
 from .replay_plant import displayed
 from .replay_whatif import Recovered
 
@@ -74,16 +73,12 @@ class Signs:
         Root mean square of what the fitted infants leave unexplained (points).
     spread_pct : float
         Mean width of the 90 % interval of fitted saturation (points).
-    bias_told : float
-        Share by which the recording, and arterial samples, narrow what is known of the
-        probe's bias: 0 nothing, 1 all.
     """
 
     low_share: float
     full_share: float
     misfit_pct: float
     spread_pct: float
-    bias_told: float
 
 
 def signs(recovered: Recovered) -> Signs:
@@ -109,7 +104,6 @@ def signs(recovered: Recovered) -> Signs:
         full_share=float((recorded[known] >= FULL_PCT).mean()),
         misfit_pct=float(np.sqrt((miss * miss).mean())),
         spread_pct=float((high - low).mean()),
-        bias_told=max(0.0, 1.0 - float(body.spo2_bias_pct.std()) / BIAS_SD_PCT),
     )
 
 

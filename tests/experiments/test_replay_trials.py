@@ -67,7 +67,14 @@ def test_blood_is_taken_at_steady_moments_and_tells_the_bias(truths):
 
 def test_the_recording_keeps_the_truth_to_itself(truths):
     for truth in truths:
-        assert set(vars(truth.recording)) == {"spo2_pct", "fio2", "rows", "interval_s", "name"}
+        assert set(vars(truth.recording)) == {
+            "spo2_pct",
+            "fio2",
+            "rows",
+            "interval_s",
+            "name",
+            "start_s",
+        }
         shown = truth.recording.spo2_pct
         assert np.nanmax(np.abs(shown - np.round(shown))) == 0.0
         assert not np.array_equal(truth.recording.fio2, truth.other_fio2)
