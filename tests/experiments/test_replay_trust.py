@@ -66,6 +66,3 @@ def test_a_lost_signal_counts_as_nothing():
     spo2 = STEADY.copy()
     spo2[:300] = np.nan
     assert signs(recovered(spo2)).low_share == 0.0
-
-
-def test_biases_as_spread_as_before_the_fit_tell_nothing():
