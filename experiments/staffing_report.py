@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -78,7 +79,7 @@ def _panel(axes: Axes, rows: pd.DataFrame, cases: Sequence[str], name: str) -> N
         axes.errorbar(
             places,
             middle,
-            yerr=[middle - low, high - middle],
+            yerr=np.stack([middle - low, high - middle]),
             color=style.colour,
             linestyle=style.dash,
             marker=style.marker,
