@@ -98,7 +98,7 @@ def _draw_noise(spec: BenchSpec, infant: Infants) -> ProbeNoise:
         prolonged_dropout_share=settings.prolonged_dropout_share,
         duration_s=spec.duration_s,
     )
-    names = ("low_pct", "high_pct", "quality_pct")
+    names = ("deep_pct", "low_pct", "high_pct", "quality_pct")
     columns: dict[str, list[int]] = {name: [] for name in names}
     for first_tick in range(0, spec.duration_s, BLOCK_TICKS):
         noise.draw(first_tick)

@@ -18,8 +18,10 @@ from ..models.gas_delivery import AIR_FIO2, GasSettings, blender_positions, wash
 #: `models.oximeter`.
 PARTS = 2**20
 
-#: Up to this displayed saturation the noise is that of a low saturation (percent).
+#: Up to this displayed saturation the noise is that of a low saturation (percent), and below the
+#: other it is wider.
 LOW_NOISE_UP_TO_PCT = 96
+WIDER_NOISE_BELOW_PCT = 90
 
 
 class GasTwin:
@@ -147,12 +149,13 @@ class ProbeNoise:
 
     Attributes
     ----------
-    low_pct, high_pct : sequence of int
-        Noise at a displayed saturation up to 96 %, and above.
+    deep_pct, low_pct, high_pct : sequence of int
+        Noise at a displayed saturation below 90 %, from there to 96 %, and above.
     quality_pct : sequence of int
         Signal quality; 0 where the reading is lost.
     """
 
+    deep_pct: Sequence[int]
     low_pct: Sequence[int]
     high_pct: Sequence[int]
     quality_pct: Sequence[int]
@@ -229,10 +232,16 @@ class OximeterTwin:
             self.spo2_pct = self.pulse_rate_bpm = math.nan
             return
         shown = _whole_mean(self._saturations)
-        low = shown <= LOW_NOISE_UP_TO_PCT
-        shown += self._noise.low_pct[tick] if low else self._noise.high_pct[tick]
+        shown += self._noise_at(shown)[tick]
         self.spo2_pct = float(min(max(shown, 1), 100))
         self.pulse_rate_bpm = float(_whole_mean(self._rates))
+
+    def _noise_at(self, shown_pct: int) -> Sequence[int]:
+        """Choose the noise of a displayed saturation."""
+        if shown_pct < WIDER_NOISE_BELOW_PCT:
+            return self._noise.deep_pct
+        low = shown_pct <= LOW_NOISE_UP_TO_PCT
+        return self._noise.low_pct if low else self._noise.high_pct
 
     def _parts(self, sao2_fraction: float, rate_bpm: float) -> tuple[int, int]:
         """Put saturation with bias, and heart rate, into whole parts."""

@@ -18,6 +18,7 @@ from .infants import FloatArray, Infants
 from .operands import number
 from .oximeter_noise import (
     PROLONGED_SHARE,
+    WIDER_BELOW_PCT,
     OximeterNoise,
     displayed_noise_scale,
     mean_dropout_s,
@@ -35,6 +36,7 @@ _PER_FRACTION, _PER_BEAT = number(100.0 * _PARTS), number(_PARTS)
 _LOW_NOISE_UP_TO_PCT = 96.5
 
 _LOW_NOISE_UP_TO, _ROUNDS = number(_LOW_NOISE_UP_TO_PCT), number(0.5)
+_WIDER_BELOW = number(float(WIDER_BELOW_PCT))
 _NOUGHT, _HUNDRED, _NO_VALUE = number(0.0), number(100.0), number(np.nan)
 
 #: At most this share of the time may be lost; at more, the episodes would have no gaps.
@@ -213,12 +215,11 @@ class Oximeter:
         self._quality_pct = np.full(lanes, 100.0)
         self._least_pct, self._most_pct = np.ones(lanes), np.full(lanes, 100.0)
         self._lost = np.zeros(lanes, dtype=np.bool_)
-        self._is_high = np.zeros(lanes, dtype=np.bool_)
-        self._low_pct = np.zeros(lanes)
-        self._high_pct = np.zeros(lanes)
+        self._is_there = np.zeros(lanes, dtype=np.bool_)
+        self._noise_pct, self._other_pct = np.zeros(lanes), np.zeros(lanes)
         # An infant's row goes to all arms at once through these.
-        self._low_by_arm = self._low_pct.reshape(arms, infants)
-        self._high_by_arm = self._high_pct.reshape(arms, infants)
+        self._noise_by_arm = self._noise_pct.reshape(arms, infants)
+        self._other_by_arm = self._other_pct.reshape(arms, infants)
         self._quality_by_arm = self._quality_pct.reshape(arms, infants)
 
     def set_fault(self, lanes: int | slice | Sequence[int], name: str, value: float) -> None:
@@ -363,14 +364,18 @@ class Oximeter:
     def _display(self, row: int) -> None:
         """Add the noise, blank what is lost."""
         whole_pct, whole_bpm = self._whole[: self._lanes], self._whole[self._lanes :]
-        self._low_by_arm[...] = self._noise.low_pct[row]
-        self._high_by_arm[...] = self._noise.high_pct[row]
+        noise, other, there = self._noise_pct, self._other_pct, self._is_there
+        self._noise_by_arm[...] = self._noise.low_pct[row]
         self._quality_by_arm[...] = self._noise.quality_pct[row]
-        np.greater(whole_pct, _LOW_NOISE_UP_TO, self._is_high)
-        np.copyto(self._low_pct, self._high_pct, where=self._is_high)
-        np.add(whole_pct, self._low_pct, self._high_pct)
-        np.maximum(self._high_pct, self._least_pct, out=self._low_pct)
-        np.minimum(self._low_pct, self._most_pct, out=self.spo2_pct)
+        self._other_by_arm[...] = self._noise.high_pct[row]
+        np.greater(whole_pct, _LOW_NOISE_UP_TO, there)
+        np.copyto(noise, other, where=there)
+        self._other_by_arm[...] = self._noise.deep_pct[row]
+        np.less(whole_pct, _WIDER_BELOW, there)
+        np.copyto(noise, other, where=there)
+        np.add(whole_pct, noise, other)
+        np.maximum(other, self._least_pct, out=noise)
+        np.minimum(noise, self._most_pct, out=self.spo2_pct)
         np.greater(self._quality_pct, _NOUGHT, self.valid)
         np.divide(self._quality_pct, _HUNDRED, self.signal_quality)
         self.pulse_rate_bpm[...] = whole_bpm

@@ -32,6 +32,12 @@ NOISE_CDF_GE_97 = (
     *(0.9889, 0.9995, 1.0, 1.0, 1.0, 1.0),
 )
 
+#: The spread widens at low saturation: 2 SD of SaO2 - SpO2 are 9.2 points at SpO2 85-89 and 5.3 at
+#: 91-95 (Neonatology 2012;101:14). The published noise is taken to hold from 90 % upwards, and to
+#: be wider by the ratio of the two below; what it is below 85 % is not known (assumption).
+WIDER_BELOW_PCT = 90
+WIDER_FACTOR = 9.2 / 5.3
+
 #: Lost-signal episodes: median 22 s, IQR 15-37; those of 60 s and more: median 110 s, IQR 85-150,
 #: half of all missing time (seven-unit analysis, 116 days, 1396 dropouts). Two lognormals,
 #: 19.5 s x exp(0.52 z) cut at 59 s, and 60 s + 50 s x exp(0.9 z) in 14 % of the episodes, give
@@ -230,8 +236,9 @@ class OximeterNoise:
 
     Attributes
     ----------
-    low_pct, high_pct : ndarray of int8, shape (BLOCK_TICKS, infants)
-        Noise in whole percent at a true saturation up to 96 %, and above; one draw behind both.
+    deep_pct, low_pct, high_pct : ndarray of int8, shape (BLOCK_TICKS, infants)
+        Noise in whole percent at a saturation below 90 %, from there to 96 %, and above; one draw
+        behind all three.
     quality_pct : ndarray of int8, shape (BLOCK_TICKS, infants)
         Signal quality in percent; 0 where the reading is lost, and only there.
     """
@@ -248,6 +255,7 @@ class OximeterNoise:
         duration_s: int,
     ) -> None:
         shape = (BLOCK_TICKS, len(infant_numbers))
+        self.deep_pct: ByteArray = np.zeros(shape, dtype=np.int8)
         self.low_pct: ByteArray = np.zeros(shape, dtype=np.int8)
         self.high_pct: ByteArray = np.zeros(shape, dtype=np.int8)
         self.quality_pct: ByteArray = np.zeros(shape, dtype=np.int8)
@@ -276,27 +284,30 @@ class OximeterNoise:
             First tick of the block; blocks are drawn in order, each once.
         """
         for place in range(len(self._streams)):
-            low_pct, high_pct = self._next_noise(place)
+            deep_pct, low_pct, high_pct = self._next_noise(place)
             quality_pct = 100 - QUALITY_PER_NOISE_PCT * np.abs(low_pct)
             np.maximum(quality_pct, LOWEST_SHOWN_QUALITY_PCT, out=quality_pct)
             self._lose_signal(place, first_tick, quality_pct)
+            self.deep_pct[:, place] = deep_pct
             self.low_pct[:, place] = low_pct
             self.high_pct[:, place] = high_pct
             self.quality_pct[:, place] = quality_pct
 
-    def _next_noise(self, place: int) -> tuple[IntArray, IntArray]:
-        """Colour one infant's next deviates and read them off both published curves."""
+    def _next_noise(self, place: int) -> tuple[IntArray, IntArray, IntArray]:
+        """Colour one infant's next deviates and read them off the published curves."""
         white = self._streams[place].standard_normal(BLOCK_TICKS)
         deviate, self._states[place] = lfilter(
             [self._fresh], [1.0, -self._keep], white, zi=self._states[place]
         )
-        low, high = (
-            np.floor(
-                np.interp(deviate, curve.deviate, curve.noise_pct) * self._noise_scale + 0.5
-            ).astype(np.int64)
+        low_pct, high_pct = (
+            np.interp(deviate, curve.deviate, curve.noise_pct) * self._noise_scale
             for curve in self._curves
         )
-        return low, high
+        deep, low, high = (
+            np.floor(noise_pct + 0.5).astype(np.int64)
+            for noise_pct in (WIDER_FACTOR * low_pct, low_pct, high_pct)
+        )
+        return deep, low, high
 
     def _lose_signal(self, place: int, first_tick: int, quality_pct: IntArray) -> None:
         """Let the quality fall ahead of each lost-signal episode and be 0 within it."""

@@ -139,12 +139,12 @@ def test_a_lost_reading_is_nan_and_flagged_and_not_a_repeat() -> None:
 
 def test_every_arm_meets_the_same_noise_and_lost_signal() -> None:
     group = infants_of([1, 2, 3], delay_s=2.0)
-    oximeter = Oximeter(group, 2, OximeterSettings(), 6, 600, np.repeat([0.88, 0.93], 3))
-    saturations = np.repeat([0.88, 0.93], 3)
+    oximeter = Oximeter(group, 2, OximeterSettings(), 6, 600, np.repeat([0.90, 0.94], 3))
+    saturations = np.repeat([0.90, 0.94], 3)
     for tick in range(600):
         oximeter.step(tick, saturations, np.full(6, 150.0))
         first, second = oximeter.spo2_pct.reshape(2, 3)
-        assert np.array_equal(second - first, np.where(np.isnan(first), np.nan, 5.0), True)
+        assert np.array_equal(second - first, np.where(np.isnan(first), np.nan, 4.0), True)
 
 
 @pytest.mark.parametrize("percent", [90, 97])
