@@ -20,6 +20,7 @@ from ..loop.controllers.pi import PI
 from ..loop.patients import HIGHEST_SHARE, HIGHEST_SHUNT
 from ..loop.registry import load_controller
 from ..loop.trace import Trace
+from ..models.chemoreflex import DEBT_TIME_S, LEAST_DEBT_S, MOST_BREATHING
 from ..models.disturbances import (
     ALWAYS_MARK,
     HYPOXIA_FULL_PCT,
@@ -239,6 +240,7 @@ class LaneTwin:
         self._rest_flow = float(parameters.flow_ml_s[0])
         self._poor = float(parameters.ventilation_ml_s[1, 0])
         self._total = float(parameters.ventilation_ml_s[0, 0]) + self._poor
+        self._debt_s, self._ventilation = 0.0, 1.0
         self.samples: list[tuple[float, ...]] = []
 
     def live(self, env: simpy.Environment) -> Generator[simpy.Event, None, None]:
@@ -260,6 +262,7 @@ class LaneTwin:
     def _second(self, tick: int) -> None:
         breathing, heart, lungs = self.breathing, self.heart, self.lungs
         breathing.step(tick, lungs.sao2_fraction)
+        self._breathe()
         if tick % self._controller.period_s == 0:
             self._command = self._controller.act(self.oximeter.spo2_pct, self.gas.set_fio2)
         self.gas.step(self._command)
@@ -271,13 +274,23 @@ class LaneTwin:
         sample = (self.oximeter.spo2_pct, *blood, *fio2, heart.rate_bpm, breathing.kind)
         self.samples.append(sample)
 
+    def _breathe(self) -> None:
+        """Add to quiet breathing what earlier pauses have left to be breathed out."""
+        breathing = self.breathing
+        quiet = breathing.kind == int(Breathing.NORMAL)
+        more = self._debt_s / DEBT_TIME_S if quiet else 0.0
+        self._ventilation = breathing.ventilation + more
+        debt_s = self._debt_s + (1.0 - self._ventilation)
+        debt_s = min(max(debt_s, 0.0), DEBT_TIME_S * (MOST_BREATHING - 1.0))
+        self._debt_s = debt_s if debt_s >= LEAST_DEBT_S else 0.0
+
     def _drive(self, tick: int) -> LungDrive:
         drawn, breathing = self._drawn, self.breathing
         shunt = self._rest_shunt * drawn.shunt_drift[tick] * breathing.shunt_factor
         poor = min(self._poor * drawn.ventilation_drift[tick], HIGHEST_SHARE * self._total)
         return LungDrive(
             inspired_fio2=self.gas.inspired_fio2,
-            breathing=breathing.ventilation,
+            breathing=self._ventilation,
             closed=breathing.closed,
             ventilation_well_ml_s=self._total - poor,
             ventilation_poor_ml_s=poor,

@@ -18,6 +18,7 @@ from .signals import BoolArray, FloatArray
 
 #: A member of an enumeration is looked up slowly where it is needed often.
 _NORMAL = Breathing.NORMAL
+_APNOEAS = (Breathing.CENTRAL, Breathing.OBSTRUCTIVE, Breathing.MIXED)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +56,9 @@ class BreathingState:
     breathing : ndarray, shape (lanes,)
         Share of normal ventilation: that of the strongest layer.
     shunt_factor : ndarray, shape (lanes,)
-        Product of the layers' factors.
+        Product of the factors of layers that are no apnoea.
+    closing_factor : ndarray, shape (lanes,)
+        The same of apnoeas, in which lung units close; support may hold them open.
     closed : ndarray of bool, shape (lanes,)
         Whether any layer closes the airway.
     apnoea : ndarray of int, shape (lanes,)
@@ -67,6 +70,7 @@ class BreathingState:
     def __init__(self, lanes: int) -> None:
         self.breathing: FloatArray = np.ones(lanes)
         self.shunt_factor: FloatArray = np.ones(lanes)
+        self.closing_factor: FloatArray = np.ones(lanes)
         self.closed: BoolArray = np.zeros(lanes, dtype=np.bool_)
         self.apnoea: NDArray[np.int64] = np.zeros(lanes, dtype=np.int64)
         self.since_s: FloatArray = np.zeros(lanes)
@@ -106,14 +110,18 @@ class BreathingState:
 
     def _combine(self, lane: int, time_s: float) -> None:
         # One pass: this runs at each beginning and end of each event of each lane.
-        kind, strongest, least, closed, factor = _NORMAL, math.inf, math.inf, False, 1.0
+        kind, strongest, least, closed = _NORMAL, math.inf, math.inf, False
+        factor, closing = 1.0, 1.0
         for layer in self._layers[lane]:
             ventilation = layer.ventilation
             if layer.kind is not _NORMAL and ventilation < strongest:
                 kind, strongest = layer.kind, ventilation
             least = min(least, ventilation)
             closed = closed or layer.closed
-            factor *= layer.shunt_factor
+            if layer.kind in _APNOEAS:
+                closing *= layer.shunt_factor
+            else:
+                factor *= layer.shunt_factor
         number = int(kind)  # an array takes a member of an enumeration ten times as slowly
         if self.apnoea[lane] != number:
             self.since_s[lane] = time_s
@@ -121,3 +129,4 @@ class BreathingState:
         self.breathing[lane] = 1.0 if least == math.inf else least
         self.closed[lane] = closed
         self.shunt_factor[lane] = factor
+        self.closing_factor[lane] = closing

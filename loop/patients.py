@@ -11,6 +11,7 @@ import numpy as np
 
 from ..models.activities import ActivitySettings
 from ..models.activity_state import ActivityState
+from ..models.chemoreflex import Chemoreflex
 from ..models.disturbances import DisturbanceSettings
 from ..models.drift import Drift
 from ..models.gas_delivery import AIR_FIO2, GasDelivery, GasSettings
@@ -24,6 +25,7 @@ from ..models.steady import fio2_for, steady_state
 from ..models.support import SupportSettings
 from ..models.support_circuit import gas_settings
 from ..models.support_effects import STOPPED, Support
+from ..models.support_pressure import closing_left
 from .breathing_state import BreathingState
 from .link_faults import LinkFaults
 from .signals import BoolArray, FloatArray
@@ -93,6 +95,8 @@ class Patients:
         Mode of support and its settings now; `change_support` changes them.
     state : BreathingState
         How each lane breathes; breathing events change it.
+    reflex : Chemoreflex
+        What pauses leave to be breathed out.
     link : LinkFaults
         What is wrong between the devices and the controllers.
     """
@@ -131,6 +135,7 @@ class Patients:
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
         self.state = BreathingState(self.lanes)
+        self.reflex = Chemoreflex(self.lanes)
         self.link = LinkFaults(self.lanes)
         self.activity = ActivityState(infants, arms, activities)
         self.duct = PostDuctal(parameters)
@@ -156,7 +161,9 @@ class Patients:
         """
         support, state = self.support, self.state
         np.subtract(tick, state.since_s, out=self._elapsed_s)
-        support.effective(state.apnoea, self._elapsed_s, state.breathing, state.closed)
+        own = self.reflex.drive(state.apnoea, state.breathing)
+        support.effective(state.apnoea, self._elapsed_s, own, state.closed)
+        self.reflex.count(support.e_out)
         if support.version != self._support_version:
             self._support_version = support.version
             np.multiply(
@@ -214,11 +221,19 @@ class Patients:
             self.lungs.set_blood(blood.hb_g_dl, blood.p50_mmhg)
             self.duct.set_blood(self.lungs.parameters)
 
+    def _closed_units(self) -> FloatArray:
+        """Factor on shunt by apnoea, with what the support holds open."""
+        closing, support = self.state.closing_factor, self.support
+        left = closing_left(support.volume_factor, support.e_out - self.reflex.breathing)
+        return closing - (closing - 1.0) * (1.0 - left)
+
     def _drift_to(self, tick: int) -> None:
         shunt_factor, ventilation_factor = self._drift.row(tick)
         self._shunt.reshape(self.arms, -1)[...] = shunt_factor
         self._shunt *= self._parameters.shunt
         self._shunt *= self.state.shunt_factor
+        if self.state.closing_factor.max() > 1.0:
+            self._shunt *= self._closed_units()
         if self.activity.any_active:
             self._shunt *= self.activity.shunt_factor
         self._shunt *= self.support.shunt_factor

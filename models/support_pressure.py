@@ -30,6 +30,11 @@ VOLUME_PER_CMH2O = 2.1 * TIDAL_ML_KG / FRC_ML_KG / (8.0 * LUNG_KEEPS)
 KNEE_CMH2O = 8.0 * LUNG_KEEPS
 VOLUME_PER_CMH2O_HIGH = 4.0 / FRC_ML_KG / 10.0
 
+#: Share of lung volume that is lost in apnoea at the reference: 3 to 4 mL/kg (from memory) of
+#: about 18. Closing in proportion to the loss, and at most twice as much, are assumptions.
+LOST_IN_APNOEA = 0.2
+MOST_CLOSING = 2.0
+
 #: From here a lung is overdistended, and blood moves to where no gas is (cmH2O); assumption.
 OVERDISTENSION_CMH2O = 8.0
 OVERDISTENSION_SHUNT_PER_CMH2O = 0.06
@@ -83,6 +88,30 @@ def shunt_factor(airway_cmh2o: FloatArray) -> FloatArray:
     """
     over = np.maximum(airway_cmh2o - OVERDISTENSION_CMH2O, 0.0) * OVERDISTENSION_SHUNT_PER_CMH2O
     return np.asarray((1.0 + over) / volume_factor(airway_cmh2o))
+
+
+def closing_left(volume_factor: FloatArray, added: FloatArray) -> FloatArray:
+    """Say how much of the closing of lung units in apnoea is left on a support.
+
+    Units close as lung volume falls below rest. Pressure that holds the lung larger than at the
+    reference makes up for the fall, less pressure adds to it, and breaths or oscillation that go
+    on replace what is lost in proportion.
+
+    Parameters
+    ----------
+    volume_factor : ndarray, shape (lanes,)
+        Lung volume at rest over its value at the reference.
+    added : ndarray, shape (lanes,)
+        Ventilation by the support in the apnoea (share of normal).
+
+    Returns
+    -------
+    ndarray, shape (lanes,)
+        Share of the closing at the reference without breaths, from 0 to `MOST_CLOSING`; exactly 1
+        there.
+    """
+    left = 1.0 - added - (volume_factor - 1.0) / LOST_IN_APNOEA
+    return np.asarray(np.minimum(np.maximum(left, 0.0), MOST_CLOSING))
 
 
 def flow_factor(airway_cmh2o: FloatArray) -> FloatArray:

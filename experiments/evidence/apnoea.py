@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ...models.chemoreflex import Chemoreflex
+from ...models.disturbances import Breathing
 from ...models.infants import Infants
 from ...models.lung_equations import blood_content, derivative, drive_with, resting_drive
 from ...models.lung_parameters import (
@@ -72,7 +74,7 @@ def course(
     fio2 : ndarray, shape (infants,)
         Inspired oxygen (fraction).
     breathing : sequence of float
-        Share of normal ventilation in each second.
+        Share of normal ventilation in each second; what is missing is made up for later.
     flow_factor : float
         Factor on cardiac output from the first second on.
     stop_at_pct : float
@@ -91,9 +93,13 @@ def course(
     saturation = [100.0 * start.sao2_fraction]
     uptakes = [np.ones(lanes)]
     woken = np.zeros(lanes, dtype=np.bool_)
+    reflex = Chemoreflex(lanes)
     for share in breathing:
         woken |= 100.0 * lungs.sao2_fraction <= stop_at_pct
-        now = np.where(woken, 1.0, share)
+        own = np.where(woken, 1.0, share)
+        kind = np.where(own < 1.0, int(Breathing.CENTRAL), int(Breathing.NORMAL))
+        now = reflex.drive(kind, own)
+        reflex.count(now)
         lungs.step(fio2, now, closed, parameters.ventilation_ml_s, parameters.shunt, flow)
         saturation.append(100.0 * lungs.sao2_fraction)
         taken = gain * (blood_content(lungs.state[:2], parameters) - lungs.state[3])

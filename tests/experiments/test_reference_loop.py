@@ -28,8 +28,17 @@ from oxytestbed.models.errors import TestbedError
 from oxytestbed.models.gas_delivery import GasSettings
 from oxytestbed.models.oximeter import OximeterSettings
 
-ARMS = (ArmSpec(name="fixed", controller="fixed"), ArmSpec(name="pi", controller="pi"))
-SLOW = ArmSpec(name="pi_slow", controller="pi", options={"period_s": 3, "gain_per_pct": 0.01})
+# The twin has no staff, who might take over in a deep fall.
+ARMS = (
+    ArmSpec(name="fixed", controller="fixed", overseen=False),
+    ArmSpec(name="pi", controller="pi", overseen=False),
+)
+SLOW = ArmSpec(
+    name="pi_slow",
+    controller="pi",
+    options={"period_s": 3, "gain_per_pct": 0.01},
+    overseen=False,
+)
 TOLERANCE_POINTS = 1e-6
 
 

@@ -54,8 +54,10 @@ class Bedside:
         """Give (breathing, closed, apnoea, shunt factor) of lanes 1 and 3 after a tick's events."""
         self.env.run(until=tick + 0.5)
         chosen = [1, 3]
-        names = ("breathing", "closed", "apnoea", "shunt_factor")
-        return [getattr(self.patients.state, name)[chosen].tolist() for name in names]
+        state = self.patients.state
+        shunt = state.shunt_factor * state.closing_factor
+        found = (state.breathing, state.closed, state.apnoea, shunt)
+        return [values[chosen].tolist() for values in found]
 
 
 QUIET = [[1.0, 1.0], [False, False], [0, 0], [1.0, 1.0]]
