@@ -204,7 +204,8 @@ class Titrator:
         down, settings = row.step_pct < 0, self._settings
         if down and self._bedside.set_fio2[lane] <= self._air_from:
             return self.set_to(lane, self._bedside.fio2_min, reason)
-        let_be = down and float(self._luck[lane].steps.random()) < settings.tolerate_high_share
+        by_target = down and row.relative_to != "display"
+        let_be = by_target and float(self._luck[lane].steps.random()) < settings.tolerate_high_share
         if let_be and not self.from_air(lane):
             return False
         return self.turn(lane, row.step_pct, reason)

@@ -122,7 +122,7 @@ class StaffSettings:
         low=0,
         high=1,
         default=fitted.TOLERATE_HIGH_SHARE,
-        doc="looks at a reading above the target that change nothing",
+        doc="looks at a high reading that change nothing, where the protocol goes by the target",
     )
     wean_share: float = quantity(
         unit="fraction",

@@ -49,7 +49,7 @@ PATIENCE_S = 120
 #: shunt in apnoea, when lung volume falls below rest and units close, and while the
 #: infant splints; assumptions.
 WEAK_VENTILATION = (0.2, 0.6)
-APNOEA_SHUNT_FACTOR = 2.8
+APNOEA_SHUNT_FACTOR = 2.3
 SPLINTING_SHUNT_FACTOR = 5.0
 
 #: Saturations at which hypoxia starts and ends to add events (%); assumption.
@@ -103,7 +103,7 @@ class DisturbanceSettings:
         unit="-", low=0, high=5, default=1.0, doc="pauses of 5-9 s for each apnoea of >= 10 s"
     )
     hypoventilation_rate_per_h: float = quantity(
-        unit="1/h", low=0, high=10, default=1.0, doc="spells of weak breathing, without apnoea"
+        unit="1/h", low=0, high=10, default=0.4, doc="spells of weak breathing, without apnoea"
     )
     splinting_share: float = quantity(
         unit="fraction",

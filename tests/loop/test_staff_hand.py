@@ -78,6 +78,13 @@ def test_oxygen_given_to_an_infant_from_room_air_is_never_let_be():
     assert not other.act(0, other.row(0), "spo2_high")
 
 
+def test_a_reading_with_a_row_of_its_own_is_not_let_be():
+    """From 98 % on the protocol goes by the reading itself, wherever the target lies."""
+    for spo2, acts in ((96, False), (97, False), (98, True), (100, True)):
+        hand = titrator(bedside(spo2, 0.40), [])
+        assert hand.act(0, hand.row(0), "spo2_high") is acts
+
+
 def test_attention_at_the_usual_number_of_infants_is_as_fitted():
     settings = StaffSettings(infants_per_nurse=2)
     assert stretched(settings) is settings
@@ -88,7 +95,8 @@ def test_attention_at_the_usual_number_of_infants_is_as_fitted():
 
 def test_attention_falls_with_every_infant_more():
     """A law: whatever a stretched nurse puts off, comes later and is forgotten more often."""
-    found = [stretched(StaffSettings(infants_per_nurse=count)) for count in (1, 2, 3, 4, 8)]
+    usual = StaffSettings(at_cot_share=0.1, prompt_share=0.1)
+    found = [stretched(replace(usual, infants_per_nurse=count)) for count in (1, 2, 3, 4, 8)]
     for less, more in pairwise(found):
         assert less.round_interval_min < more.round_interval_min
         assert less.late_delay_s < more.late_delay_s
