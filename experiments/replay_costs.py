@@ -14,6 +14,7 @@ from scipy.linalg import solveh_banded
 from scipy.ndimage import uniform_filter1d
 
 from ..models.infants import FloatArray
+from ..models.oximeter_noise import WIDER_BELOW_PCT, WIDER_FACTOR
 from .replay_guess import GRID
 
 #: SD of what stays unexplained in a knot's mean of SpO2 (points): noise of the
@@ -70,6 +71,24 @@ def prior_of(table: FloatArray, step_pct: float) -> Prior:
     nought = int(np.abs(GRID).argmin())
     slope = np.maximum(-np.gradient(table, GRID, axis=0)[nought, table.shape[1] // 2], 0.5)
     return Prior(step=step_pct / slope, pull=(slope / LEVEL_PCT) ** 2)
+
+
+def precision(mean_pct: FloatArray, number: FloatArray) -> FloatArray:
+    """Precision of each knot's mean of SpO2: less below 90 %, where the noise is wider.
+
+    Parameters
+    ----------
+    mean_pct : ndarray, shape (knots, lanes)
+        Mean SpO2 (percent).
+    number : ndarray, shape (knots, lanes)
+        Readings in it; none have no precision.
+
+    Returns
+    -------
+    ndarray, shape (knots, lanes)
+    """
+    noise_pct = np.where(mean_pct < WIDER_BELOW_PCT, WIDER_FACTOR * NOISE_PCT, NOISE_PCT)
+    return np.asarray(np.where(number > 0, 1.0 / (noise_pct * noise_pct), 0.0))
 
 
 def stiffness(steps: FloatArray, usual: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky_banded, solve_banded
 
 from ..models.infants import FloatArray
-from .replay_costs import FREEDOM, MISFIT_FREEDOM, NOISE_PCT, misfits, nearby, stiffness
+from .replay_costs import FREEDOM, MISFIT_FREEDOM, misfits, nearby, precision, stiffness
 from .replay_fit import Fit, knot_means
 from .replay_plant import HIGHEST, LOWEST, Candidates, displayed, saturation_course
 
@@ -83,7 +83,7 @@ def allowed(
     """
     body, sampled = candidates.infants, np.isfinite(spo2_pct)[:, np.newaxis]
     target, number = knot_means(np.repeat(spo2_pct[:, np.newaxis], len(body), axis=1), sampled)
-    weight = np.where(number > 0, 1.0 / (NOISE_PCT * NOISE_PCT), 0.0)
+    weight = precision(target, number)
 
     def misfit(knots: FloatArray) -> FloatArray:
         sao2 = saturation_course(candidates, inspired, knots)

@@ -21,12 +21,12 @@ from ..models.lung_parameters import lung_parameters
 from .replay_costs import (
     LAGS,
     MISFIT_FREEDOM,
-    NOISE_PCT,
     STEP_PCT,
     Prior,
     costs,
     nearby,
     normal_equations,
+    precision,
     prior_of,
     pushed,
     solved,
@@ -183,7 +183,7 @@ def _search(
     infants = candidates.infants
     sampled = np.isfinite(spo2_pct)
     target, number = knot_means(spo2_pct, sampled)
-    weight = np.where(number > 0, 1.0 / (NOISE_PCT * NOISE_PCT), 0.0)
+    weight = precision(target, number)
     fio2, _ = knot_means(inspired, np.ones_like(sampled))
     table, fio2_grid = rest_table(candidates, fio2)
     copies = max(1, min(LAGS, _MOST_LANES // (windows * len(infants))))

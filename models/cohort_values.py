@@ -21,7 +21,7 @@ from .errors import problem
 #: slow heart rates (Gizzi, ADC FN 2015;100:F17): some are not central, and hypoxia adds some. No
 #: calibration figure speaks to the drift of the unstable alone; it keeps its ratio to that of the
 #: settled (1.6; assumption).
-APNOEA_RATE_PER_H = {"settled": 5.0, "unstable": 5.6}
+APNOEA_RATE_PER_H = {"settled": 5.0, "unstable": 6.2}
 DRIFT_SHUNT_SD = {"settled": 0.345, "unstable": 0.55}
 DRIFT_VENTILATION_SD = {"settled": 0.345, "unstable": 0.55}
 

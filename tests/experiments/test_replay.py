@@ -62,7 +62,7 @@ def truth():
         warmup_s=0,
         target_low_pct=90.0,
         target_high_pct=95.0,
-        disturbances=DisturbanceSettings(drift_scale=0.7),
+        disturbances=DisturbanceSettings(drift_scale=0.5),
     )
     given, other = stepped(need, 0.04, 400, 1), stepped(need, 0.05, 700, 2)
     trace = replay_fully(spec, given[:, np.newaxis], "course").trace(0, "course")
