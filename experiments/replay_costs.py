@@ -73,6 +73,22 @@ def prior_of(table: FloatArray, step_pct: float) -> Prior:
     return Prior(step=step_pct / slope, pull=(slope / LEVEL_PCT) ** 2)
 
 
+def noise_ratio(spo2_pct: FloatArray) -> FloatArray:
+    """Noise of a reading over that of one from 90 % upwards.
+
+    Parameters
+    ----------
+    spo2_pct : ndarray
+        SpO2 (percent).
+
+    Returns
+    -------
+    ndarray
+        1 from 90 % upwards, above 1 below.
+    """
+    return np.asarray(np.where(spo2_pct < WIDER_BELOW_PCT, WIDER_FACTOR, 1.0))
+
+
 def precision(mean_pct: FloatArray, number: FloatArray) -> FloatArray:
     """Precision of each knot's mean of SpO2: less below 90 %, where the noise is wider.
 
@@ -87,7 +103,7 @@ def precision(mean_pct: FloatArray, number: FloatArray) -> FloatArray:
     -------
     ndarray, shape (knots, lanes)
     """
-    noise_pct = np.where(mean_pct < WIDER_BELOW_PCT, WIDER_FACTOR * NOISE_PCT, NOISE_PCT)
+    noise_pct = NOISE_PCT * noise_ratio(mean_pct)
     return np.asarray(np.where(number > 0, 1.0 / (noise_pct * noise_pct), 0.0))
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..models.infants import FloatArray
+from .replay_costs import noise_ratio
 from .replay_plant import displayed
 from .replay_whatif import Recovered
 
@@ -70,7 +71,8 @@ class Signs:
     low_share, full_share : float
         Share of readings below 85 %, and at 98 % or more.
     misfit_pct : float
-        Root mean square of what the fitted infants leave unexplained (points).
+        Root mean square of what the fitted infants leave unexplained (points), where the noise
+        is wider in the measure of that above 90 %.
     spread_pct : float
         Mean width of the 90 % interval of fitted saturation (points).
     """
@@ -97,7 +99,7 @@ def signs(recovered: Recovered) -> Signs:
     known = np.isfinite(recorded)
     body = recovered.candidates.infants
     shown = displayed(recovered.fitted_pct, body.circulation_delay_s, body.spo2_bias_pct)
-    miss = np.median(shown, axis=1)[known] - recorded[known]
+    miss = (np.median(shown, axis=1)[known] - recorded[known]) / noise_ratio(recorded[known])
     low, high = np.quantile(recovered.fitted_pct, (0.05, 0.95), axis=1)
     return Signs(
         low_share=float((recorded[known] < LOW_PCT).mean()),
