@@ -240,6 +240,8 @@ class LaneTwin:
         self._rest_flow = float(parameters.flow_ml_s[0])
         self._poor = float(parameters.ventilation_ml_s[1, 0])
         self._total = float(parameters.ventilation_ml_s[0, 0]) + self._poor
+        response = spec.disturbances.co2_response
+        self._doubles_s = DEBT_TIME_S / response if response else math.inf
         self._debt_s, self._ventilation = 0.0, 1.0
         self.samples: list[tuple[float, ...]] = []
 
@@ -278,10 +280,10 @@ class LaneTwin:
         """Add to quiet breathing what earlier pauses have left to be breathed out."""
         breathing = self.breathing
         quiet = breathing.kind == int(Breathing.NORMAL)
-        more = self._debt_s / DEBT_TIME_S if quiet else 0.0
+        more = self._debt_s / self._doubles_s if quiet else 0.0
         self._ventilation = breathing.ventilation + more
         debt_s = self._debt_s + (1.0 - self._ventilation)
-        debt_s = min(max(debt_s, 0.0), DEBT_TIME_S * (MOST_BREATHING - 1.0))
+        debt_s = min(debt_s, self._doubles_s * (MOST_BREATHING - 1.0))
         self._debt_s = debt_s if debt_s >= LEAST_DEBT_S else 0.0
 
     def _drive(self, tick: int) -> LungDrive:

@@ -13,15 +13,14 @@ from dataclasses import dataclass
 
 from ..models import heart as reflex
 from ..models.gas_delivery import AIR_FIO2, GasSettings, blender_positions, wash_in_time_constant_s
+from ..models.oximeter_noise import WIDER_BELOW_PCT
 
 #: A displayed value is averaged in whole parts of 1 / PARTS percent or beat; see
 #: `models.oximeter`.
 PARTS = 2**20
 
-#: Up to this displayed saturation the noise is that of a low saturation (percent), and below the
-#: other it is wider.
+#: Up to this displayed saturation the noise is that of a low saturation (percent).
 LOW_NOISE_UP_TO_PCT = 96
-WIDER_NOISE_BELOW_PCT = 90
 
 
 class GasTwin:
@@ -238,7 +237,7 @@ class OximeterTwin:
 
     def _noise_at(self, shown_pct: int) -> Sequence[int]:
         """Choose the noise of a displayed saturation."""
-        if shown_pct < WIDER_NOISE_BELOW_PCT:
+        if shown_pct < WIDER_BELOW_PCT:
             return self._noise.deep_pct
         low = shown_pct <= LOW_NOISE_UP_TO_PCT
         return self._noise.low_pct if low else self._noise.high_pct

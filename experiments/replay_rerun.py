@@ -67,7 +67,8 @@ class _Plant:
             duration_s=self.seconds,
             gas=gas,
             oximeter=OximeterSettings(averaging_s=AVERAGING_S, dropout_rate_per_h=0.0),
-            disturbances=DisturbanceSettings(drift_scale=0.0),
+            # What was fitted is all of breathing, with what the infant made up for.
+            disturbances=DisturbanceSettings(drift_scale=0.0, co2_response=0.0),
             activities=ActivitySettings(),
             support=NasalCpap(),
         )

@@ -85,7 +85,7 @@ class Patients:
     duration_s : int
         Length of the run.
     gas, oximeter, disturbances, activities : settings
-        How gas, oximeter, drift, care and feeds behave.
+        How gas, oximeter, drift, breathing after a pause, care and feeds behave.
     support : SupportSettings
         Mode of breathing support at the start.
 
@@ -135,7 +135,7 @@ class Patients:
         self.oximeter = Oximeter(infants, arms, oximeter, seed, duration_s, start.sao2_fraction)
         self._drift = Drift(infants, seed, disturbances)
         self.state = BreathingState(self.lanes)
-        self.reflex = Chemoreflex(self.lanes)
+        self.reflex = Chemoreflex(self.lanes, disturbances.co2_response)
         self.link = LinkFaults(self.lanes)
         self.activity = ActivityState(infants, arms, activities)
         self.duct = PostDuctal(parameters)
@@ -225,7 +225,7 @@ class Patients:
         """Factor on shunt by apnoea, with what the support holds open."""
         closing, support = self.state.closing_factor, self.support
         left = closing_left(support.volume_factor, support.e_out - self.reflex.breathing)
-        return closing - (closing - 1.0) * (1.0 - left)
+        return 1.0 + (closing - 1.0) * left
 
     def _drift_to(self, tick: int) -> None:
         shunt_factor, ventilation_factor = self._drift.row(tick)

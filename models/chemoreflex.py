@@ -24,7 +24,6 @@ DEBT_TIME_S = 25.0
 #: an infant is roused, which is not followed.
 MOST_BREATHING = 2.0
 
-_MOST_DEBT_S = DEBT_TIME_S * (MOST_BREATHING - 1.0)
 #: A rest of the store below this is none, so that quiet breathing is exactly normal again (s).
 LEAST_DEBT_S = 1e-3
 
@@ -36,11 +35,13 @@ class Chemoreflex:
     ----------
     lanes : int
         Number of lanes.
+    response : float
+        Factor on the response to CO2, 0 for none.
 
     Attributes
     ----------
     debt_s : ndarray, shape (lanes,)
-        Missing ventilation (s of normal ventilation), from 0 to 25.
+        Missing ventilation (s of normal ventilation), from 0 to what brings breathing to its most.
     breathing : ndarray, shape (lanes,)
         The infant's own ventilation as a share of normal, after `drive`.
 
@@ -52,12 +53,13 @@ class Chemoreflex:
     it. More than normal ventilation empties the store, but no less than empty.
     """
 
-    def __init__(self, lanes: int) -> None:
+    def __init__(self, lanes: int, response: float = 1.0) -> None:
         self.debt_s: FloatArray = np.zeros(lanes)
         self.breathing: FloatArray = np.ones(lanes)
-        self._change = np.zeros(lanes)
+        self._doubles_s = DEBT_TIME_S / response if response > 0.0 else np.inf
+        self._most_debt_s = self._doubles_s * (MOST_BREATHING - 1.0)
+        self._work = np.zeros(lanes)
         self._quiet = np.zeros(lanes, dtype=np.bool_)
-        self._owes = False
 
     def drive(self, kind: IntArray, breathing: FloatArray) -> FloatArray:
         """Work out `breathing` from what the infant does by itself.
@@ -75,10 +77,9 @@ class Chemoreflex:
             `breathing` of this object.
         """
         np.copyto(self.breathing, breathing)
-        if self._owes:
-            np.divide(self.debt_s, DEBT_TIME_S, out=self._change)
-            np.equal(kind, int(Breathing.NORMAL), out=self._quiet)
-            np.add(self.breathing, self._change, out=self.breathing, where=self._quiet)
+        np.divide(self.debt_s, self._doubles_s, out=self._work)
+        np.equal(kind, int(Breathing.NORMAL), out=self._quiet)
+        np.add(breathing, self._work, out=self.breathing, where=self._quiet)
         return self.breathing
 
     def count(self, ventilation: FloatArray) -> None:
@@ -89,14 +90,11 @@ class Chemoreflex:
         ventilation : ndarray, shape (lanes,)
             Share of normal alveolar ventilation, by the infant and by its support.
         """
-        np.subtract(1.0, ventilation, out=self._change)
-        if not self._owes and not (self._change > 0.0).any():
-            return
-        self.debt_s += self._change
-        np.maximum(self.debt_s, 0.0, out=self.debt_s)
-        np.minimum(self.debt_s, _MOST_DEBT_S, out=self.debt_s)
+        np.subtract(1.0, ventilation, out=self._work)
+        self.debt_s += self._work
+        np.minimum(self.debt_s, self._most_debt_s, out=self.debt_s)
+        # This takes what is below nothing, too.
         np.copyto(self.debt_s, 0.0, where=self.debt_s < LEAST_DEBT_S)
-        self._owes = bool(self.debt_s.any())
 
 
 __all__ = ["DEBT_TIME_S", "LEAST_DEBT_S", "MOST_BREATHING", "Chemoreflex"]

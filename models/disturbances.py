@@ -105,6 +105,13 @@ class DisturbanceSettings:
     hypoventilation_rate_per_h: float = quantity(
         unit="1/h", low=0, high=10, default=0.4, doc="spells of weak breathing, without apnoea"
     )
+    co2_response: float = quantity(
+        unit="-",
+        low=0,
+        high=5,
+        default=1.0,
+        doc="by how much missed breaths raise breathing afterwards; 0 is not at all",
+    )
     splinting_share: float = quantity(
         unit="fraction",
         low=0,

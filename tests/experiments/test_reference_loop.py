@@ -94,7 +94,11 @@ def assert_agree(exact: ExactRecording, twins: dict[tuple[int, str], Trace]) -> 
 @pytest.mark.parametrize("stratum", ["settled", "unstable"])
 def test_bench_and_twin_agree(stratum: str) -> None:
     busy = DisturbanceSettings(
-        apnoea_rate_scale=1.5, obstructive_share=0.3, mixed_share=0.3, drift_scale=2.0
+        apnoea_rate_scale=1.5,
+        obstructive_share=0.3,
+        mixed_share=0.3,
+        drift_scale=2.0,
+        co2_response=1.5,
     )
     oximeter = OximeterSettings(dropout_rate_per_h=4.0)
     spec = make_spec(stratum, 2, 7300, disturbances=busy, oximeter=oximeter)

@@ -62,7 +62,7 @@ def truth():
         warmup_s=0,
         target_low_pct=90.0,
         target_high_pct=95.0,
-        disturbances=DisturbanceSettings(drift_scale=0.5),
+        disturbances=DisturbanceSettings(drift_scale=0.7),
     )
     given, other = stepped(need, 0.04, 400, 1), stepped(need, 0.05, 700, 2)
     trace = replay_fully(spec, given[:, np.newaxis], "course").trace(0, "course")
@@ -143,7 +143,8 @@ def test_the_whole_plant_agrees_with_the_model_of_the_fit(result):
     still = next(item for item in result.what_if if item.name == "still")
     np.testing.assert_allclose(still.set_fio2[1], held, atol=0.0101)
     miss = still.sao2[1] - fitted
-    assert float(np.sqrt((miss * miss).mean())) < 1.0
+    # Two integrators, gas and oximeter apart; a plant that breathes otherwise is off by 0.4.
+    assert float(np.sqrt((miss * miss).mean())) < 0.1
 
 
 def test_orders_do_not_reach_the_recording(result):

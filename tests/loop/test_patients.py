@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from oxytestbed.loop.arms import ArmSpec
@@ -69,23 +70,30 @@ def test_a_shunt_for_another_cause_is_not_held_open(shunts):
     assert shunts("nhfo", worse).tolist() == pytest.approx(shunts("nhfo").tolist())
 
 
-@pytest.fixture
-def bench(make_spec):
-    spec = make_spec([0], arms=(FIXED,), duration_s=AT_S + 60, script=(APNOEA,))
-    return Bench(replace(spec, disturbances=CALM))
-
-
-def test_an_infant_breathes_more_after_an_apnoea_and_saturation_recovers(bench):
+def breaths_and_saturation(make_spec, response):
+    """Own breathing, kind of event and SaO2 of an infant around an apnoea, second by second."""
+    spec = make_spec([0], arms=(FIXED,), duration_s=AT_S + 90, script=(APNOEA,))
+    bench = Bench(replace(spec, disturbances=replace(CALM, co2_response=response)))
     seen, step = [], bench.patients.step
 
     def spy(*given):
         step(*given)
-        kind = int(bench.patients.state.apnoea[0])
-        seen.append((kind, float(bench.patients.reflex.breathing[0])))
+        patients = bench.patients
+        now = patients.reflex.breathing, patients.state.apnoea, patients.lungs.sao2_fraction
+        seen.append([float(values[0]) for values in now])
 
     bench.patients.step = spy
     bench.run()
-    during = [share for kind, share in seen if kind == int(Breathing.CENTRAL)]
-    after = [share for kind, share in seen[AT_S + LASTS_S :] if kind == int(Breathing.NORMAL)]
-    assert during and set(during) == {0.0}
-    assert after[0] > 1.5 and after[-1] < after[0]
+    return np.array(seen).T
+
+
+def test_an_infant_breathes_more_after_an_apnoea_and_recovers_sooner(make_spec):
+    own, kind, sao2 = breaths_and_saturation(make_spec, 1.0)
+    assert set(own[kind == Breathing.CENTRAL]) == {0.0}
+    after = own[AT_S + LASTS_S :]
+    assert after[0] > 1.5 and (np.diff(after) < 0).all()
+    plain, _, slower = breaths_and_saturation(make_spec, 0.0)
+    assert (plain[AT_S + LASTS_S :] == 1.0).all()
+    early = slice(AT_S + LASTS_S, AT_S + LASTS_S + 20)
+    assert np.array_equal(sao2[: AT_S + LASTS_S], slower[: AT_S + LASTS_S])
+    assert (sao2[early] > slower[early]).all()

@@ -33,7 +33,7 @@ def test_nothing_is_added_in_the_pause_itself():
 def test_what_was_missed_is_made_up_for_and_no_more():
     """Conservation: as much is breathed in addition afterwards as the pause left out."""
     shares = breathe(Chemoreflex(1), 15, 400)
-    assert sum(shares) == pytest.approx(len(shares) - 15 + 15, abs=2e-3)
+    assert sum(shares) == pytest.approx(len(shares), abs=2e-3)
 
 
 def test_breathing_returns_to_normal_and_the_store_to_nothing():
@@ -47,6 +47,23 @@ def test_a_longer_pause_is_followed_by_more_breathing_up_to_a_limit():
     assert firsts == sorted(firsts)
     assert firsts[0] == pytest.approx(1 + 5 / DEBT_TIME_S)
     assert firsts[-1] == firsts[-2] == MOST_BREATHING
+
+
+def test_without_a_response_breathing_is_left_as_it_is():
+    """Also where it is below normal for no event, as a fitted infant's is."""
+    reflex = Chemoreflex(1, 0.0)
+    assert breathe(reflex, 40, 3)[-3:] == [1.0] * 3
+    for _ in range(100):
+        own = reflex.drive(QUIET, np.full(1, 0.7))
+        reflex.count(own)
+    assert own.tolist() == [0.7]
+
+
+@pytest.mark.parametrize("response", [0.5, 2.0])
+def test_the_response_is_a_factor_on_what_is_added(response):
+    after = breathe(Chemoreflex(1, response), 5, 1)[-1]
+    assert after - 1.0 == pytest.approx(response * 5 / DEBT_TIME_S)
+    assert breathe(Chemoreflex(1, response), 120, 1)[-1] == MOST_BREATHING
 
 
 def test_pauses_in_a_row_add_up():
