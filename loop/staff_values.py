@@ -15,8 +15,8 @@ What cannot hold together, and what was chosen:
   brings one reading of 95 % within 15 min, and 95 % lies inside the target. The step
   size and the times in range were kept; nearly every rescue rebounds.
 * 41-60 episodes below 80 % a day (10 s or more) against 1.1 % of time below 80 %: that is
-  16 to 23 s an episode, where simulated ones last about 35 s. The times were kept; there are
-  20 to 30 such episodes a day.
+  16 to 23 s an episode, where simulated ones last about half a minute. The times were kept;
+  there are 20 to 30 such episodes a day.
 * Changes an hour (2.4 and 2.98 published) against alarms answered within 90 s (12 to 20 %):
   each planned visit and each sooner answer adds to both. Visits every 27 to 31 min and a
   delay of 240 to 260 s give 2.2 to 2.5 changes and 19.5 to 21 %, at the upper end of the

@@ -19,8 +19,8 @@ from .errors import problem
 #: `experiments.calibrate_staff`), which also asks for less spread among them. The apnoeas of the
 #: unstable lie between what gives 5.4 central ones an hour and what gives 5.9 falls to 80 % or
 #: slow heart rates (Gizzi, ADC FN 2015;100:F17): some are not central, and hypoxia adds some. No
-#: calibration figure speaks to the drift of the unstable alone; it keeps its ratio to that of the
-#: settled (1.6; assumption).
+#: calibration figure speaks to the drift of the unstable alone; 1.6 times that of the settled is an
+#: assumption (DEVELOPERS.md, "How load and staff were fitted").
 APNOEA_RATE_PER_H = {"settled": 5.0, "unstable": 6.2}
 DRIFT_SHUNT_SD = {"settled": 0.345, "unstable": 0.55}
 DRIFT_VENTILATION_SD = {"settled": 0.345, "unstable": 0.55}
