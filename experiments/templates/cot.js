@@ -13,6 +13,7 @@ let state = null;
 let samples = [];
 let asking = false;
 let wanted = null; // FiO2 that was ordered and is not shown yet
+let sending = Promise.resolve(); // the orders given so far
 let timer = 0;
 
 async function ask(path, message) {
@@ -30,7 +31,12 @@ function complain(text) {
   $("problem").hidden = !text;
 }
 
-async function order(message) {
+// One after another: two on their way at once could arrive in either order.
+function order(message) {
+  sending = sending.then(() => send(message));
+}
+
+async function send(message) {
   if (!state || state.over) return;
   try {
     await ask(`/api/sessions/${key}/orders`, message);

@@ -45,6 +45,33 @@ def start(tab, url):
     return int(tab.run(TEXT.format("fio2")))
 
 
+#: The first order that is sent takes half a second longer than those after it.
+SLOW_FIRST_ORDER = """
+(() => {
+  const plain = window.fetch;
+  let held = false;
+  window.fetch = (...given) => {
+    if (held || !String(given[0]).endsWith("/orders")) return plain(...given);
+    held = true;
+    return new Promise((go) => setTimeout(() => go(plain(...given)), 500));
+  };
+})()
+"""
+
+
+def test_orders_arrive_in_the_order_in_which_they_were_given(url):
+    with Browser() as tab:
+        before = start(tab, url)
+        tab.run(SLOW_FIRST_ORDER)
+        for _ in range(3):
+            tab.press("ArrowUp")
+        given = "[...document.querySelectorAll('#log li')].map((item) => item.textContent)"
+        wanted = [f"FiO2 {before + more} %" for more in (3, 2, 1)]  # the latest comes first
+        tab.wait(f"{given}.filter((text) => text.includes('you set FiO2')).length === 3")
+        lines = [text for text in tab.run(given) if "you set FiO2" in text]
+        assert [text[text.index("FiO2") :] for text in lines] == wanted
+
+
 def test_a_person_plays_by_keyboard_and_gets_both_outcomes(url):
     with Browser() as tab:
         before = start(tab, url)
